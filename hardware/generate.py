@@ -1,4 +1,4 @@
-"""Make what follows from tester.toml: the firmware's board.py and the bill of materials.
+"""Make what follows from tester.toml: the firmware's board.py, the bill of materials and the SPICE decks.
 
 Run `python hardware/generate.py` after a change of tester.toml; `--check` only compares (exit status 1 on drift).
 """
@@ -10,6 +10,8 @@ import math
 import sys
 import tomllib
 from pathlib import Path
+
+import spice
 
 HARDWARE = Path(__file__).resolve().parent
 ROOT = HARDWARE.parent
@@ -157,10 +159,13 @@ def bill_of_materials(description: dict) -> str:
 
 def outputs(description: dict) -> dict[Path, str]:
     """Return every generated file with its text."""
-    return {
+    files = {
         ROOT / "firmware" / "board.py": board_module(description),
         HARDWARE / "bill_of_materials.csv": bill_of_materials(description),
     }
+    for name, text in spice.decks(description).items():
+        files[HARDWARE / "spice" / name] = text
+    return files
 
 
 def main() -> int:
@@ -174,6 +179,7 @@ def main() -> int:
             continue
         drifted.append(path.relative_to(ROOT))
         if not check:
+            path.parent.mkdir(exist_ok=True)
             path.write_text(text)
     for path in drifted:
         print(f"{path}: {'differs from hardware/tester.toml; run: make generate' if check else 'written'}")
