@@ -97,6 +97,25 @@ def test_no_part_leaves_its_rating_in_a_fault(run_deck, description, state):
             assert abs(found[f"i_{pin.lower()}"]) <= ADC_PIN_AMPS / 2, (title, pin)
 
 
+def test_no_part_leaves_its_rating_with_an_alternating_voltage(run_deck, description):
+    import spice
+
+    cases = re.split(r"^case ", run_deck("fault_alternating.cir"), flags=re.MULTILINE)[1:]
+    assert len(cases) == len(spice.fault_cases())
+    for case in cases:
+        title = case.splitlines()[0]
+        measured = re.findall(r"^(\w+)_(mean|max)\s+=\s+(\S+) (?:from=|at=).*?(\S+)$", case, re.MULTILINE)
+        found = {name: float(value) for name, _, value, _ in measured}
+        # A run that ended early would have been measured over less than the whole period.
+        assert all(end == "4.000000e-02" for _, what, _, end in measured if what == "mean"), title
+        assert found["rail"] <= RAIL_VOLTS, title
+        for part in description["parts"]:
+            if part["kind"] == "resistor":
+                assert found[f"p_{part['ref'].lower()}"] <= 0.5 * part["watts"], (title, part["ref"])
+        for pin in spice.ADC_PINS:
+            assert found[f"i_{pin.lower()}"] <= ADC_PIN_AMPS / 2, (title, pin)
+
+
 def test_without_the_shunt_the_rail_would_climb(run_deck, tmp_path, description, ngspice):
     """The shunt is what holds the rail: taken out, the same fault drives it past its limit."""
     import subprocess
