@@ -1,0 +1,1 @@
+"""The virtual tester: the real firmware on the real MicroPython, with chips, circuit and time simulated around it."""
