@@ -1,0 +1,1 @@
+"""Guided tests: measurements in a fixed order, each behind its interlocks."""

@@ -1,0 +1,1 @@
+"""The ledger: records that stay, whatever happens to the supply."""

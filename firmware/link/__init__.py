@@ -1,0 +1,1 @@
+"""The link: requests from the shop's computer, and the replies."""

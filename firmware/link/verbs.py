@@ -1,0 +1,135 @@
+"""What a tester does when it is asked over the link. Each verb is one entry of VERBS."""
+
+import struct
+import sys
+from asyncio import sleep_ms
+from binascii import unhexlify
+from collections import namedtuple
+
+from micropython import const
+from probecore import PROTOCOL, record
+from probecore.errors import MisuseError
+
+# Records in one pull, and readings in one `measure`.
+_MOST_RECORDS = const(1000000)
+_MOST_READINGS = const(64)
+
+# action: coroutine function; arguments: fewest and most; streams: True when it writes data before its result.
+Verb = namedtuple("Verb", ("action", "arguments", "streams", "usage", "about"))
+
+
+def _whole(text, name, lowest, highest):
+    """Return an argument as an integer. Raises MisuseError outside the limits."""
+    if not text.isdigit() or len(text) > 12 or not lowest <= int(text) <= highest:
+        raise MisuseError("bad-arguments", "%s has to be a whole number from %d to %d." % (name, lowest, highest))
+    return int(text)
+
+
+def _micropython():
+    return ".".join([str(part) for part in sys.implementation.version[:3]])
+
+
+async def hello(tester, args):
+    """Say who this is and how far its ledger goes."""
+    store = tester.store
+    seconds = tester.clock.seconds()
+    return {
+        "protocol": PROTOCOL,
+        "tester": tester.id,
+        "firmware": tester.firmware,
+        "micropython": _micropython(),
+        "ledger": store.ledger_id,
+        "store": store.kind,
+        "first": store.first,
+        "last": store.last,
+        "confirmed": store.confirmed,
+        "head": store.head,
+        "full": store.full,
+        "boot": store.boot,
+        "ms": tester.uptime.ms(),
+        "time": seconds,
+        "clock_set": seconds is not None,
+        "calibration": tester.calibration.id,
+        "calibration_state": tester.calibration.state,
+        "cell_volts": tester.power.cell_millivolts() / 1000,
+        "notes": tester.notes + store.notes,
+    }
+
+
+async def pull(tester, args, write):
+    """Send records: from a sequence number on, so many at most."""
+    start = _whole(args[0], "FROM", 1, 0xFFFFFFFF)
+    count = _whole(args[1], "COUNT", 1, _MOST_RECORDS)
+    following = start
+    for sequence, item in tester.store.read(start, count):
+        write(struct.pack("<I", sequence) + item)
+        following = sequence + 1
+        await sleep_ms(0)
+    return {"next": following, "last": tester.store.last, "head": tester.store.head}
+
+
+async def confirm(tester, args):
+    """Note what the shop has safely."""
+    sequence = _whole(args[0], "SEQUENCE", 1, 0xFFFFFFFF)
+    try:
+        digest = unhexlify(args[1])
+    except ValueError:
+        digest = b""
+    if len(digest) != len(record.GENESIS):
+        raise MisuseError("bad-arguments", "HASH has to be 64 hexadecimal digits.")
+    async with tester.quiet:
+        return {"confirmed": tester.store.confirm(sequence, digest)}
+
+
+async def clock(tester, args):
+    """Set the clock, and record what it was."""
+    seconds = _whole(args[0], "EPOCH_SECONDS", 0, 99999999999)
+    before = tester.clock.seconds()
+    tester.clock.set(seconds)
+    after = tester.clock.seconds()
+    await tester.keep("clock", {"before": before, "after": after})
+    return {"before": before, "after": after}
+
+
+async def measure(tester, args):
+    """Measure what is on the leads, as on the bench."""
+    readings = _whole(args[0], "READINGS", 1, _MOST_READINGS) if args else 1
+    return await tester.measure(readings)
+
+
+VERBS = {
+    "hello": Verb(hello, (0, 0), False, "", "who this is, its ledger, clock and cell"),
+    "pull": Verb(pull, (2, 2), True, "FROM COUNT", "records of the ledger"),
+    "confirm": Verb(confirm, (2, 2), False, "SEQUENCE HASH", "the shop has the records up to here"),
+    "clock": Verb(clock, (1, 1), False, "EPOCH_SECONDS", "set the clock (UTC)"),
+    "measure": Verb(measure, (0, 1), False, "[READINGS]", "measure what is on the leads"),
+}
+
+
+def help_text():
+    """Return what a person at a terminal gets to read, as bytes."""
+    lines = [
+        "probeledger tester. For a person: help, id. Ctrl-C leaves to MicroPython's prompt.",
+        "For a program: pl%d TAG VERB ARGUMENT... CRC; CRC is the CRC-32 of all before the last space," % PROTOCOL,
+        "eight hexadecimal digits. Replies are binary. Verbs:",
+    ]
+    for name in sorted(VERBS):
+        verb = VERBS[name]
+        lines.append("  %-28s %s" % ((name + " " + verb.usage).strip(), verb.about))
+    return "".join([line + "\r\n" for line in lines]).encode()
+
+
+def id_text(tester):
+    """Return one line that names the tester, as bytes."""
+    return (
+        "probeledger tester %s, firmware %s, MicroPython %s, link %d, ledger on %s with records %d to %d\r\n"
+        % (
+            tester.id,
+            tester.firmware,
+            _micropython(),
+            PROTOCOL,
+            tester.store.kind,
+            tester.store.first,
+            tester.store.last,
+        )
+    ).encode()

@@ -1,0 +1,5 @@
+"""What the board runs after its start."""
+
+import app
+
+app.run()

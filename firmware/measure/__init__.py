@@ -1,0 +1,1 @@
+"""What the tester measures, and how: which pins drive, in which order the converter reads, what is looked at first."""

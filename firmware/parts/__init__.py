@@ -1,0 +1,1 @@
+"""Drivers, one chip a file."""

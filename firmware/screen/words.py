@@ -1,0 +1,134 @@
+"""The words on the display, short enough for it. No text here says safe, dead or no voltage."""
+
+PLACES = ("sensor", "control-end", "new-part", "after-fitting")
+
+PLACE = {
+    "sensor": "Sensor",
+    "control-end": "Control",
+    "new-part": "New part",
+    "after-fitting": "Fitted",
+}
+
+PLACE_SMALL = {
+    "sensor": "at the sensor",
+    "control-end": "at the control",
+    "new-part": "new part",
+    "after-fitting": "after fitting",
+}
+
+# One finding each: at most two lines of the display.
+FINDING = {
+    "open-circuit": "Open circuit.",
+    "short-circuit": "Short circuit: leads touch.",
+    "outside-window": "Outside the service window.",
+    "ambient-disagrees": "Does not read the room's temperature.",
+    "leak-to-chassis": "A lead leaks to the chassis.",
+    "intermittent": "Comes and goes when bent.",
+    "voltage-on-leads": "Voltage on the leads.",
+    "not-settled": "Not settled: warm or cold.",
+    "wrong-curve": "Fits another curve better.",
+    "harness-resistance": "Harness adds resistance.",
+    "no-chassis-contact": "Chassis clip has no contact: bare metal?",
+    "sense-lost": "A jaw has no contact: clip on again.",
+    "out-of-range": "Beyond what I can measure.",
+    "adc-fault": "The tester's converter fails.",
+    "usb-refused": "Refused on USB.",
+    "uncalibrated": "Tester not calibrated.",
+    "too-close": "Too close to a limit to call.",
+    "ambient-missing": "Room temperature not known.",
+    "isolation-unclear": "Isolation not clear: dry it, clip on again.",
+}
+
+VERDICT = {"pass": "PASS", "fail": "FAIL", "undecided": "UNDECIDED"}
+
+REQUIREMENT = {
+    "continuity": "continuity",
+    "ambient agreement": "room",
+    "service window": "window",
+    "isolation a": "isolation a",
+    "isolation b": "isolation b",
+    "harness": "harness",
+    "flex": "flex",
+}
+
+SAFETY = ("Off at the breaker?", "Mains tester used?")
+
+
+def finding(code):
+    """Return the short sentence of a finding's code."""
+    return FINDING.get(code, code)
+
+
+def not_checked(names, place):
+    """Return one line on what was not checked, "" where everything was.
+
+    names: requirements; place: where the test was made. The harness has no part in a test at the sensor or of a part.
+    """
+    shown = []
+    for name in names:
+        short = "isolation" if name.startswith("isolation") else REQUIREMENT.get(name, name)
+        if short not in shown and (short != "harness" or place == "control-end"):
+            shown.append(short)
+    return "not checked: " + ", ".join(shown) if shown else ""
+
+
+def detail(body, code):
+    """Return what was measured for a finding, one line, "" where a number says no more.
+
+    body: of a probe record; code: the finding's.
+    """
+    if code == "open-circuit":
+        return "no current flows" if body.get("ohms") is None else "far more than this curve allows"
+    if code == "leak-to-chassis":
+        return _leak(body.get("isolation") or {})
+    if code == "harness-resistance":
+        harness = body["harness"]
+        return "%+.1f ohm against no. %d" % (harness["ohms"], harness["other_sequence"] or 0)
+    if code == "intermittent":
+        flex = body["flex"]
+        if flex["dropouts"]:
+            return "%d dropouts, longest %d ms" % (flex["dropouts"], flex["longest_dropout_ms"])
+        return "%d steps, largest %.1f ohm" % (flex["steps"], flex["largest_step_ohms"])
+    if code == "ambient-disagrees" and body.get("expected_ohms"):
+        return "expected " + ohms(body["expected_ohms"])
+    return ""
+
+
+def _leak(isolation):
+    """Return the lead that leaks most and its resistance to the chassis."""
+    worst = ""
+    lowest_ohms = None
+    for lead in ("a", "b"):
+        value = (isolation.get(lead) or {}).get("ohms")
+        if value is not None and (lowest_ohms is None or value < lowest_ohms):
+            lowest_ohms = value
+            worst = lead
+    return "" if lowest_ohms is None else "lead %s: %s" % (worst, ohms(lowest_ohms))
+
+
+def ohms(value):
+    """Return a resistance with its unit, as many digits as mean something on a display."""
+    if value is None:
+        return "--- ohm"
+    if value < 100:
+        return "%.2f ohm" % value
+    if value < 10000:
+        return "%.1f ohm" % value
+    if value < 1000000:
+        return "%.2f kohm" % (value / 1000)
+    return "%.2f Mohm" % (value / 1000000)
+
+
+def temperature(celsius, fahrenheit):
+    """Return a temperature with its unit, degC or degF."""
+    if celsius is None:
+        return "---\u00b0" + ("F" if fahrenheit else "C")
+    if fahrenheit:
+        return "%.1f\u00b0F" % (celsius * 1.8 + 32)
+    return "%.1f\u00b0C" % celsius
+
+
+def duration(seconds):
+    """Return a time to go in minutes and seconds."""
+    seconds = int(seconds)
+    return "%d:%02d min" % (seconds // 60, seconds % 60) if seconds >= 60 else "%d s" % seconds

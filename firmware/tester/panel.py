@@ -1,0 +1,348 @@
+"""What the three keys do, and what display and buzzer say to it.
+
+    home      OK: test at the chosen place    BACK: the same with a flex test    NEXT: next place; held: new job
+    test      BACK: stop
+    verdict   OK: test again (or wait until a moving probe has settled)    NEXT: next place    BACK: home
+    others    any key: home
+
+Every test ends with a sound, and no two ends sound alike: saved (also where it is undecided), saved with FAIL, not
+saved, refused or stopped, voltage. "Saved" is shown and heard only after the flash has the record.
+"""
+
+from asyncio import Event, TimeoutError, wait_for_ms
+
+import board
+from guided import probetest
+from parts import buzzer
+from parts.keys import BACK, NEXT, OK
+from probecore import curves
+from probecore.calibration import CALIBRATED, DAMAGED, OVERDUE
+from probecore.errors import ProbeError
+from screen import pages, words
+
+from .visit import Visit
+
+_REFRESH_MS = 2000
+_MOST_PRESSES = 4
+# How long a patient test waits for a probe that cools [s].
+_PATIENCE_S = 3600
+_FLEX_S = 10
+
+_CURVE = "pt1000-3850"
+
+_CALIBRATION = {CALIBRATED: "cal. ok", OVERDUE: "cal. overdue", DAMAGED: "cal. damaged"}
+
+_TITLES = {
+    probetest.CHECK: "Checking",
+    probetest.FOREIGN: "Voltage?",
+    probetest.LEADS: "Leads",
+    probetest.SETTLE: "Measuring",
+    probetest.CONTACT: "Chassis clip",
+    probetest.ISOLATION: "Isolation",
+    probetest.BEND: "Bend leads",
+}
+
+_UNSAVED = {"ledger-full": "ledger is full", "ledger-none": "no ledger", "ledger-memory": "out of memory"}
+
+
+def _curve(tester):
+    """Return the curve that the settings name, else the default; a name that is unknown here becomes a note."""
+    try:
+        return curves.curve(tester.settings.get("curve") or _CURVE)
+    except ProbeError as error:
+        tester.notes.append(error.message)
+        return curves.curve(_CURVE)
+
+
+class Panel:
+    """The tester's face: keys in, pages and sounds out."""
+
+    def __init__(self, tester):
+        """tester: Tester whose start has been recorded: the first job number is the record's that comes next."""
+        self._tester = tester
+        self._canvas = tester.canvas
+        self._presses = []
+        self._pressed = Event()
+        self._test = None
+        self._patient = False
+        self._curve = _curve(tester)
+        self._fahrenheit = bool(tester.settings.get("fahrenheit"))
+        self._turn = 0
+        self._unsaved = 0
+        self._fault = None
+        self.visit = Visit(tester.store, tester.clock.seconds)
+
+    # ------------------------------------------------------------------ keys
+
+    def press(self, key, long):
+        """Take a press from the keys' task."""
+        if self._test:
+            if key == BACK:
+                self._test.cancel()
+            return
+        if len(self._presses) < _MOST_PRESSES:
+            self._presses.append((key, long))
+        self._pressed.set()
+
+    async def _key(self, timeout_ms):
+        """Wait for a press. Returns (key, long), or None when none came in time."""
+        if not self._presses:
+            self._pressed.clear()
+            try:
+                await wait_for_ms(self._pressed.wait(), timeout_ms)
+            except TimeoutError:
+                return None
+        return self._presses.pop(0) if self._presses else None
+
+    async def _any_key(self):
+        """Wait for a press as long as it takes. Returns (key, long)."""
+        self._presses.clear()
+        while True:
+            press = await self._key(_REFRESH_MS)
+            if press:
+                return press
+
+    async def task(self):
+        """Show the home page and do what the keys say, for ever."""
+        if self._fault:
+            await self._any_key()
+            self._fault = None
+        while True:
+            self._draw_home()
+            press = await self._key(_REFRESH_MS)
+            self._turn += 1
+            if press is None:
+                continue
+            key, long = press
+            if key == NEXT:
+                self._choose(long)
+            else:
+                await self._tests(probetest.FLEX if key == BACK else probetest.QUICK)
+
+    def _choose(self, long):
+        """Go to the next place, or begin a new job."""
+        if long:
+            self.visit.new_job()
+            self._tester.buzzer.play(buzzer.ATTENTION)
+        else:
+            self.visit.next_place()
+
+    # ------------------------------------------------------------------ home
+
+    def _draw_home(self):
+        tester = self._tester
+        millivolts = tester.power.cell_millivolts()
+        warnings = self._warnings(millivolts)
+        pages.home(
+            self._canvas,
+            {
+                "place": self.visit.place,
+                "job": self.visit.job,
+                "last": tester.store.last,
+                "clock": self._time_of_day(),
+                "calibration": _CALIBRATION.get(tester.calibration.state, "uncalibrated"),
+                "cell_millivolts": millivolts,
+                "cell_low": millivolts < board.CELL_WARN_MILLIVOLTS,
+                "warning": warnings[self._turn % len(warnings)] if warnings else None,
+                "safety": self._turn % 2,
+                "ready": tester.bridge is not None and millivolts >= board.CELL_REFUSE_MILLIVOLTS,
+            },
+        )
+
+    def _time_of_day(self):
+        """Return the time as text: local where the offset is set, else UTC and marked so."""
+        seconds = self._tester.clock.seconds()
+        if seconds is None:
+            return None
+        offset_minutes = self._tester.settings.get("utc_offset_minutes")
+        minutes = (seconds // 60 + (offset_minutes or 0)) % 1440
+        text = "%02d:%02d" % (minutes // 60, minutes % 60)
+        return text if offset_minutes is not None else text + " UTC"
+
+    def _warnings(self, millivolts):
+        """Return the lines that the home page shows in turn."""
+        tester = self._tester
+        found = []
+        if tester.bridge is None:
+            found.append("converter does not answer")
+        if millivolts < board.CELL_REFUSE_MILLIVOLTS:
+            found.append("cell too low: charge it")
+        if tester.store.kind == "none":
+            found.append("NOT SAVING: no ledger")
+        elif tester.store.full:
+            found.append("LEDGER FULL: pull it")
+        elif tester.store.kind == "internal":
+            found.append("ledger chip fails: spare used")
+        if self._unsaved:
+            found.append("%d tests NOT SAVED" % self._unsaved)
+        if tester.power.usb() and not tester.settings.get("isolator"):
+            found.append("USB in: bench only")
+        if tester.clock.seconds() is None:
+            found.append("clock is not set")
+        if tester.ambient is None:
+            found.append("room sensor is missing")
+        return found
+
+    # ------------------------------------------------------------------ tests
+
+    async def _tests(self, mode):
+        """Run tests until a key leads back home."""
+        patience_s = 0
+        while mode:
+            key, long, unsettled = await self._one_test(mode, patience_s)
+            patience_s = _PATIENCE_S if unsettled else 0
+            mode = None
+            if key == OK:
+                mode = probetest.QUICK
+            elif key == NEXT:
+                self._choose(long)
+
+    async def _one_test(self, mode, patience_s):
+        """Run one test to its page.
+
+        Returns the key that ended the page where it means something there, whether it was held, and whether the probe
+        was still moving.
+        """
+        tester = self._tester
+        refusal = self._refusal()
+        if refusal:
+            pages.message(self._canvas, "Not now", refusal)
+            tester.buzzer.play(buzzer.REFUSED)
+            await self._any_key()
+            return None, False, False
+        self._patient = patience_s > 0
+        async with tester.measuring:
+            self._test = probetest.ProbeTest(
+                tester.instruments,
+                tester.calibration,
+                self._progress,
+                place=self.visit.place,
+                job=self.visit.job,
+                mode=mode,
+                curve=self._curve.name,
+                isolator=bool(tester.settings.get("isolator")),
+                patience_s=patience_s,
+                flex_s=_FLEX_S,
+                sensor_end=self.visit.sensor_end,
+            )
+            try:
+                body = await self._test.run()
+            finally:
+                self._test = None
+        if body is None:
+            pages.message(self._canvas, "Stopped", "The test was stopped. Nothing was saved.")
+            tester.buzzer.play(buzzer.REFUSED)
+            await self._any_key()
+            return None, False, False
+        saved, reason = await self._save(body)
+        return await self._show(body, saved, reason)
+
+    def _refusal(self):
+        """Return why no test can be made now, or None."""
+        tester = self._tester
+        if tester.instruments is None:
+            return "The converter does not answer. Switch off and on; if it stays, out of service."
+        if tester.measuring.locked():
+            return "The computer is measuring. Wait for its end."
+        if tester.power.cell_millivolts() < board.CELL_REFUSE_MILLIVOLTS:
+            return "The cell is too low to measure right. Charge it first."
+        return None
+
+    async def _save(self, body):
+        """Keep a test's record. Returns (sequence, "") or (None, why not)."""
+        try:
+            saved = await self._tester.keep("probe", body)
+        except ProbeError as error:
+            self._unsaved += 1
+            self.visit.tested(body, None)
+            return None, _UNSAVED.get(error.code, "flash fails")
+        self.visit.tested(body, saved)
+        return saved, ""
+
+    async def _show(self, body, saved, reason):
+        """Show and sound a test's end, and wait for a key."""
+        canvas = self._canvas
+        foreign = body["foreign"]
+        unsettled = "not-settled" in body["findings"]
+        sound = buzzer.SAVED if saved else buzzer.UNSAVED
+        ends_home = True
+        if foreign and foreign["seen"]:
+            pages.stop_voltage(canvas, foreign.get("at"), saved)
+            sound = buzzer.STOP
+        elif body["refused"] == "usb":
+            pages.usb_refused(canvas)
+            sound = buzzer.REFUSED
+        elif body["fault"]:
+            pages.fault(canvas, "Fault", body["fault_text"], saved)
+            sound = buzzer.REFUSED
+        else:
+            ends_home = False
+            if saved and body["verdict"] == "fail":
+                sound = buzzer.FAIL
+            pages.verdict(canvas, self._verdict_view(body, saved, reason, unsettled))
+        self._tester.buzzer.play(sound)
+        key, long = await self._any_key()
+        return (None if ends_home or key == BACK else key), long, unsettled
+
+    def _verdict_view(self, body, saved, reason, unsettled):
+        ambient = body["ambient"]
+        wait_s = body["settling"]["wait_s"] if unsettled else None
+        return {
+            "verdict": body["verdict"],
+            "ohms": body["ohms"],
+            "celsius": body["celsius"],
+            "ambient_celsius": ambient["celsius"] if ambient else None,
+            "expected_ohms": body["expected_ohms"],
+            "reasons": body["findings"],
+            "not_checked": body["not_checked"],
+            "place": body["place"],
+            "job": body["job"],
+            "saved": saved,
+            "unsaved": reason,
+            "fahrenheit": self._fahrenheit,
+            "wait_s": wait_s,
+            "hint": "OK: wait" if unsettled else "",
+            "detail": words.detail(body, body["findings"][0]) if body["findings"] else "",
+        }
+
+    def _progress(self, stage, value):
+        """Draw what the test does now; called by the test between its readings."""
+        canvas = self._canvas
+        if stage == probetest.VERDICT:
+            return
+        title = _TITLES[stage]
+        if stage == probetest.SETTLE and value:
+            ohms, state = value
+            celsius = self._celsius(ohms)
+            if self._patient:
+                pages.settling(
+                    canvas, ohms, celsius, state.slope_ohms_per_minute, state.wait_s, self._fahrenheit
+                )
+            else:
+                pages.reading(canvas, title, ohms, celsius, self._fahrenheit)
+        elif stage == probetest.BEND:
+            if value is None:
+                pages.progress(canvas, title, "Bend the harness now,", "section by section.", 0.0)
+                self._tester.buzzer.play(buzzer.ATTENTION)
+            else:
+                pages.move_bar(canvas, value[0] / _FLEX_S)
+        elif stage == probetest.ISOLATION and value is not None:
+            pages.move_bar(canvas, value)
+        else:
+            fraction = 0.0 if stage == probetest.ISOLATION else None
+            pages.progress(canvas, title, "", "", fraction)
+
+    def _celsius(self, ohms):
+        try:
+            return self._curve.celsius(ohms)
+        except ProbeError:
+            return None
+
+    # ------------------------------------------------------------------ faults
+
+    def show_fault(self, title, message, saved):
+        """Show that a task failed; the page stays until a key is pressed."""
+        self._fault = title
+        self._test = None
+        pages.fault(self._canvas, title, message, saved)
+        self._tester.buzzer.play(buzzer.REFUSED)
