@@ -54,6 +54,11 @@ class Input:
         if self.shape != NORMAL and self.shape not in HALF_WIDTH:
             raise ValueError(f"{self.name}: there is no shape {self.shape}.")
 
+    @property
+    def half_width(self) -> float | None:
+        """Return the half-width of a bounded distribution, in the input's unit; None for a normal one."""
+        return None if self.shape == NORMAL else self.u * HALF_WIDTH[self.shape]
+
 
 def repeated(name: str, readings: Sequence[float], unit: str = "") -> Input:
     """Evaluate repeated readings (type A, JCGM 100, 4.2): the mean, and the standard deviation of the mean.
@@ -101,18 +106,29 @@ class Contribution:
 
 @dataclass(frozen=True)
 class Estimate:
-    """A result: value, standard uncertainty, effective degrees of freedom, and the budget they come from."""
+    """A result: value, standard uncertainty, effective degrees of freedom, and the budget they come from.
+
+    correlated: the inputs are, so that the contributions do not add up to u in quadrature.
+    """
 
     value: float
     u: float
     degrees_of_freedom: float
     contributions: tuple[Contribution, ...]
+    correlated: bool = False
 
     @property
     def shape_matters(self) -> bool:
-        """Tell whether inputs that are not normal make up so much that the interval has to follow their shape."""
+        """Tell whether inputs that are not normal make up so much that the interval has to follow their shape.
+
+        With correlated inputs it never does: what their sum is shaped like, the contributions alone do not tell.
+        """
         other = sum(line.u**2 for line in self.contributions if line.input.shape != NORMAL)
-        return self.u > 0 and other > _SHAPE_MATTERS * self.u**2
+        return not self.correlated and self.u > 0 and other > _SHAPE_MATTERS * self.u**2
+
+    def share(self, line: Contribution) -> float:
+        """Return a contribution's share of the variance, 0 to 1; 0 where there is no uncertainty at all."""
+        return line.u**2 / self.u**2 if self.u > 0 else 0.0
 
     def coverage_factor(self, probability: float = 0.95) -> float:
         """Return k such that value plus or minus k u holds the quantity with this probability."""
@@ -122,10 +138,48 @@ class Estimate:
             return _convolved_half_width(self.contributions, probability) / self.u
         return student_factor(probability, self.degrees_of_freedom)
 
+    def expanded(self, probability: float = 0.95) -> float:
+        """Return the expanded uncertainty U = k u for this probability, in the result's unit."""
+        return self.coverage_factor(probability) * self.u
+
     def interval(self, probability: float = 0.95) -> tuple[float, float]:
         """Return the symmetric coverage interval, in the result's unit."""
-        half_width = self.coverage_factor(probability) * self.u
+        half_width = self.expanded(probability)
         return self.value - half_width, self.value + half_width
+
+    def carried(self, value: float, slope: float, more: Sequence[Input] = ()) -> "Estimate":
+        """Carry the estimate through a function of it that is straight over the uncertainty (JCGM 100, 5.1.2).
+
+        Args:
+            value: the function's value at the estimate.
+            slope: its derivative there.
+            more: further inputs, in the unit of the new result, which add to it with a sensitivity of one.
+
+        Returns:
+            The new result, with every input of the old one in its budget.
+
+        Raises:
+            ValueError: the estimate's inputs are correlated.
+        """
+        if self.correlated:
+            raise ValueError("An estimate from correlated inputs has no budget of contributions to carry on.")
+        lines = tuple(Contribution(line.input, line.sensitivity * slope) for line in self.contributions)
+        return combined(value, lines + tuple(Contribution(item, 1.0) for item in more))
+
+
+def combined(value: float, contributions: Sequence[Contribution]) -> Estimate:
+    """Add independent contributions in quadrature (JCGM 100, 5.1.2, G.4.1).
+
+    Args:
+        value: the result, in its unit.
+        contributions: of all inputs, uncorrelated.
+
+    Returns:
+        The estimate.
+    """
+    u = math.sqrt(math.fsum(line.u**2 for line in contributions))
+    degrees = effective_degrees_of_freedom(u, [(line.u, line.input.degrees_of_freedom) for line in contributions])
+    return Estimate(value, u, degrees, tuple(contributions))
 
 
 def student_factor(probability: float, degrees_of_freedom: float) -> float:
@@ -156,18 +210,17 @@ def evaluate(
     """
     values = [item.value for item in inputs]
     lines = tuple(Contribution(item, _sensitivity(model, values, index, item.u)) for index, item in enumerate(inputs))
+    value = float(model(*values))
+    if not correlations:
+        return combined(value, lines)
     variance = math.fsum(line.u**2 for line in lines)
     by_name = {line.input.name: line for line in lines}
-    for (first, second), coefficient in (correlations or {}).items():
+    for (first, second), coefficient in correlations.items():
         one, two = by_name[first], by_name[second]
         variance += 2 * one.sensitivity * two.sensitivity * one.input.u * two.input.u * coefficient
-    u = math.sqrt(max(0.0, variance))
-    if correlations:
-        numbers = {item.degrees_of_freedom for item in inputs}
-        degrees = numbers.pop() if len(numbers) == 1 else math.inf
-    else:
-        degrees = effective_degrees_of_freedom(u, [(line.u, line.input.degrees_of_freedom) for line in lines])
-    return Estimate(float(model(*values)), u, degrees, lines)
+    numbers = {item.degrees_of_freedom for item in inputs}
+    degrees = numbers.pop() if len(numbers) == 1 else math.inf
+    return Estimate(value, math.sqrt(max(0.0, variance)), degrees, lines, correlated=True)
 
 
 def propagate(

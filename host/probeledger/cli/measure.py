@@ -41,8 +41,19 @@ _LEADS = {
 @click.option(
     "--curve", "curve_name", default="pt1000-3850", show_default=True, metavar="NAME", help="The sensor's curve."
 )
+@click.option("--budget", is_flag=True, help="Show where the uncertainty of each value comes from.")
+@click.option(
+    "--class",
+    "sensor_class",
+    type=click.Choice(["AA", "A", "B", "C"]),
+    default="B",
+    show_default=True,
+    help="The sensor's tolerance class (IEC 60751), for the budget in degrees.",
+)
 @json_option
-def command(port: str, count: int, readings: int, curve_name: str, as_json: bool) -> None:
+def command(
+    port: str, count: int, readings: int, curve_name: str, budget: bool, sensor_class: str, as_json: bool
+) -> None:
     """Take readings with a tester on the bench.
 
     For resistors and loose probes only: never while the probe is in an appliance, because USB ties it to the
@@ -52,6 +63,7 @@ def command(port: str, count: int, readings: int, curve_name: str, as_json: bool
     Examples:
       probeledger measure /dev/ttyACM0
       probeledger measure /dev/ttyACM0 --count 10 --curve pt1000-3750
+      probeledger measure /dev/ttyACM0 --readings 8 --budget
     """
     from probeledger.curves import curve
     from probeledger.link import open_session
@@ -62,11 +74,15 @@ def command(port: str, count: int, readings: int, curve_name: str, as_json: bool
     try:
         with open_session(port) as session:
             for _ in range(count) if count else numbers():
-                reading = reading_of(session.measure(readings), of)
+                answer = session.measure(readings)
+                reading = reading_of(answer, of)
                 if as_json:
-                    emit_line({"tester": session.hello.tester, **reading})
+                    more = {"budget": _budget_document(answer, of, sensor_class)} if budget else {}
+                    emit_line({"tester": session.hello.tester, **reading, **more})
                 else:
                     click.echo(_line(reading))
+                    if budget:
+                        _show_budget(answer, of, sensor_class)
                 if reading["ohms"] is not None:
                     taken.append(reading["ohms"])
     except KeyboardInterrupt:
@@ -112,6 +128,29 @@ def reading_of(answer: dict[str, Any], of: PlatinumCurve) -> dict[str, Any]:
         "u_celsius": u_celsius,
         **rest,
     }
+
+
+def _budget_document(answer: dict[str, Any], of: PlatinumCurve, sensor_class: str) -> dict[str, Any] | None:
+    """Return the budget as data, None where there is no value."""
+    from probeledger.cli import _budget
+
+    made = _budget.of_answer(answer, of, sensor_class)
+    return None if made is None else _budget.document(made)
+
+
+def _show_budget(answer: dict[str, Any], of: PlatinumCurve, sensor_class: str) -> None:
+    """Print the budget; where there is no value there is nothing to say."""
+    from probeledger.cli import _budget
+    from probeledger.cli._output import console
+
+    made = _budget.of_answer(answer, of, sensor_class)
+    if made is None:
+        return
+    out = console()
+    out.print()
+    for part in _budget.tables(made):
+        out.print(part)
+    out.print()
 
 
 def _number(value: object) -> float | None:

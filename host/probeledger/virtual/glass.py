@@ -92,8 +92,11 @@ def _stands(rows: list[str], text: str, scale: int) -> bool:
         x = rows[y + fullest].find(pattern[fullest])
         while x >= 0:
             if all(rows[y + k][x : x + width] == dots for k, dots in enumerate(pattern)):
-                # A blank column on either side: "FAIL" does not stand in "FAILS".
-                beside = [edge for edge in (x - 1, x + width) if 0 <= edge < _WIDTH]
+                # Letters of a word stand one column apart: two blank ones on either side end it, so that "PASS" does
+                # not stand in "PASSED".
+                near = range(1, 2 * scale + 1)
+                beside = [x - step for step in near] + [x + width - 1 + step for step in near]
+                beside = [edge for edge in beside if 0 <= edge < _WIDTH]
                 if all(rows[y + k][edge] == "0" for edge in beside for k in range(len(pattern))):
                     return True
             x = rows[y + fullest].find(pattern[fullest], x + 1)

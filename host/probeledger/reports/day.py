@@ -1,0 +1,416 @@
+"""The day sheet's contents: what one local day's records say, judged again, with what needs care first.
+
+Everything here is data; `render` makes the page. Records come from testers and may be damaged: a test that cannot be
+judged stands on the sheet with the reason.
+"""
+
+import datetime
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from probecore import verdict as core_verdict
+from probecore.curves import curve as core_curve
+from probecore.errors import ProbeError
+from probeledger.archive import Archive, Record, Search, day_bounds, utc_text
+from probeledger.judging import effect as oven_effect
+from probeledger.judging.again import Again, judge_again
+from probeledger.reports import words
+from probeledger.text import clean, plural
+
+# The setting at which the effect on baking is said, by habit 350 degF.
+_BAKING_CELSIUS = 175.0
+_MOST_TEXT = 80
+
+
+@dataclass(frozen=True)
+class Entry:
+    """One probe test: its record and the judgement at the shop."""
+
+    record: Record
+    again: Again
+    moment: datetime.datetime | None
+    effect: oven_effect.Effect | None
+
+    @property
+    def anchor(self) -> str:
+        """Return the test's id within the page; only digits and hexadecimal from the ledger."""
+        return f"t-{self.record.ledger}-{self.record.sequence}"
+
+    @property
+    def verdict(self) -> str:
+        """Return the shop's verdict; "undecided" where none could be reached."""
+        return self.again.verdict or core_verdict.UNDECIDED
+
+    @property
+    def ticket(self) -> str | None:
+        """Return the ticket's number as far as it can be shown."""
+        return clean(self.record.ticket, 40) or None
+
+
+@dataclass(frozen=True)
+class Visit:
+    """The tests of one job, in order of time."""
+
+    job: int | None
+    tests: tuple[Entry, ...]
+
+    @property
+    def ticket(self) -> str | None:
+        """Return the ticket of the job: that of the last test that has one."""
+        return next((test.ticket for test in reversed(self.tests) if test.ticket), None)
+
+    @property
+    def open_end(self) -> Entry | None:
+        """Return the test that leaves the job unfinished, or None.
+
+        A job is finished by a pass after fitting, or where the last test at each place passed and at least one of
+        them was made on the oven and not on a part in the hand.
+        """
+        last: dict[str | None, Entry] = {test.again.body.place: test for test in self.tests}
+        after = last.get("after-fitting")
+        if after is not None:
+            return None if after.verdict == core_verdict.PASS else after
+        failing = [test for test in last.values() if test.verdict != core_verdict.PASS]
+        if failing:
+            return failing[-1]
+        return last["new-part"] if set(last) == {"new-part"} else None
+
+
+@dataclass(frozen=True)
+class TesterDay:
+    """What one tester did on the day."""
+
+    tester: str
+    firmware: str | None
+    calibration: str | None
+    visits: tuple[Visit, ...]
+    faults: tuple[Record, ...]
+    starts: int
+    cell_volts: float | None
+    pulled: datetime.datetime | None
+    chain_holds: bool | None
+
+    @property
+    def tests(self) -> tuple[Entry, ...]:
+        """Return all tests in order of the visits."""
+        return tuple(test for visit in self.visits for test in visit.tests)
+
+
+@dataclass(frozen=True)
+class Attention:
+    """One thing to do first: what, and the anchors of the tests that it is about."""
+
+    title: str
+    text: str
+    tests: tuple[Entry, ...] = ()
+
+
+@dataclass(frozen=True)
+class DaySheet:
+    """Everything on the sheet."""
+
+    day: datetime.date
+    zone: str
+    archive: str
+    written: datetime.datetime
+    remark: str | None
+    testers: tuple[TesterDay, ...]
+    undated: int
+    attention: tuple[Attention, ...] = field(default=())
+
+    @property
+    def tests(self) -> tuple[Entry, ...]:
+        """Return all tests of the day in order of time."""
+        found = [test for tester in self.testers for test in tester.tests]
+        return tuple(sorted(found, key=lambda test: (test.record.time or 0, test.record.sequence)))
+
+    def count(self, verdict: str) -> int:
+        """Return how many tests have a verdict [1]."""
+        return sum(1 for test in self.tests if test.verdict == verdict)
+
+
+def day_sheet(
+    archive: Archive,
+    day: datetime.date,
+    zone: datetime.tzinfo | None = None,
+    remark: str | None = None,
+    profiles: Mapping[str, Mapping[str, Any]] | None = None,
+    written: datetime.datetime | None = None,
+) -> DaySheet:
+    """Collect and judge one local day.
+
+    Args:
+        archive: open archive.
+        day: the day in the shop's time zone.
+        zone: the shop's time zone; None is this computer's own.
+        remark: a line under the title, or None.
+        profiles: limits by name, beside the built-in ones.
+        written: when the sheet is written; None is now.
+
+    Returns:
+        The sheet's contents.
+    """
+    since, until = day_bounds(day, zone)
+    records = archive.search(Search(since=since, until=until))
+    written = written or datetime.datetime.now(datetime.UTC)
+    by_tester: dict[str, list[Record]] = {}
+    for record in records:
+        by_tester.setdefault(record.tester, []).append(record)
+    pulls = archive.pulls()
+    testers = tuple(
+        _tester_day(tester, found, [pull for pull in pulls if pull["tester"] == tester], zone, profiles)
+        for tester, found in sorted(by_tester.items())
+    )
+    noon = datetime.datetime.combine(day, datetime.time(12))
+    local = noon.astimezone() if zone is None else noon.replace(tzinfo=zone)
+    sheet = DaySheet(
+        day=day,
+        zone=local.tzname() or "",
+        archive=archive.name,
+        written=written.astimezone(zone),
+        remark=remark,
+        testers=testers,
+        undated=_undated(archive),
+    )
+    return DaySheet(**{**vars(sheet), "attention": tuple(_attention(sheet))})
+
+
+def _undated(archive: Archive) -> int:
+    """Return how many probe tests have no known time: they belong to no day and must not get lost."""
+    return archive.count(Search(kind="probe")) - archive.count(Search(kind="probe", since=0))
+
+
+def _tester_day(
+    tester: str,
+    records: Sequence[Record],
+    pulls: Sequence[Mapping[str, Any]],
+    zone: datetime.tzinfo | None,
+    profiles: Mapping[str, Mapping[str, Any]] | None,
+) -> TesterDay:
+    tests = [_test(record, zone, profiles) for record in records if record.kind == "probe"]
+    volts = [test.again.body.cell_volts for test in tests if test.again.body.cell_volts is not None]
+    last = pulls[-1] if pulls else None
+    newest = records[-1]
+    return TesterDay(
+        tester=tester,
+        firmware=newest.firmware,
+        calibration=newest.calibration,
+        visits=_visits(tests),
+        faults=tuple(record for record in records if record.kind == "fault"),
+        starts=sum(1 for record in records if record.kind == "boot"),
+        cell_volts=volts[-1] if volts else None,
+        pulled=(datetime.datetime.fromtimestamp(last["started"], datetime.UTC).astimezone(zone) if last else None),
+        chain_holds=all(bool(pull["verified"]) for pull in pulls) if pulls else None,
+    )
+
+
+def _test(record: Record, zone: datetime.tzinfo | None, profiles: Mapping[str, Mapping[str, Any]] | None) -> Entry:
+    again = judge_again(record.body, record.calibration, profiles)
+    return Entry(record, again, record.moment(zone), _effect(again))
+
+
+def _effect(again: Again) -> oven_effect.Effect | None:
+    """Compute the effect at a baking temperature, where the reading allows it."""
+    seen = again.body
+    if (
+        again.ohms is None
+        or again.u_ohms is None
+        or again.celsius is None
+        or seen.ambient is None
+        or (seen.settling is not None and not seen.settling.settled)
+        or not again.requirements
+        or dict(again.requirements).get(core_verdict.CONTINUITY) == 0.0
+    ):
+        return None
+    try:
+        curve = core_curve(seen.curve or "pt1000-3850")
+        u_ambient = 1.0 if seen.ambient.u_celsius is None else seen.ambient.u_celsius
+        point = oven_effect.Point(again.ohms, again.u_ohms, seen.ambient.celsius, u_ambient)
+        harness = seen.harness
+        series = (harness.ohms, harness.u_ohms or 0.0) if harness else None
+        found = oven_effect.hypotheses(curve, [point], series=series)
+        if found[0].compatible:
+            # As far as this reading goes nothing is wrong with the resistance.
+            return None
+        return oven_effect.effects(curve, found, [_BAKING_CELSIUS], seen.ambient.celsius)[0]
+    except (ProbeError, ArithmeticError):
+        return None
+
+
+def _visits(tests: Iterable[Entry]) -> tuple[Visit, ...]:
+    """Group tests by ledger and job; a test without a job number stands alone."""
+    groups: dict[tuple[object, ...], list[Entry]] = {}
+    for test in tests:
+        job = test.record.job
+        key: tuple[object, ...] = (
+            (test.record.ledger, job) if job is not None else (test.record.ledger, None, test.record.sequence)
+        )
+        groups.setdefault(key, []).append(test)
+    return tuple(Visit(found[0].record.job, tuple(found)) for found in groups.values())
+
+
+def _attention(sheet: DaySheet) -> Iterable[Attention]:
+    """Say what is unfinished, the most urgent first."""
+    tests = sheet.tests
+    voltage = tuple(test for test in tests if _has_finding(test, "voltage-on-leads"))
+    if voltage:
+        yield Attention(
+            "Voltage was on the leads",
+            "Nothing was measured there. The oven has to be switched off at the breaker and verified with a tester "
+            "made for mains before anybody clips on again.",
+            voltage,
+        )
+    broken = [tester for tester in sheet.testers if tester.chain_holds is False]
+    for tester in broken:
+        yield Attention(
+            f"Tester {clean(tester.tester, _MOST_TEXT)}: the chain of its records is broken",
+            "A record is missing, altered or out of order. Keep the tester as it is until it has been looked at.",
+        )
+    for tester in sheet.testers:
+        for fault in tester.faults[:5]:
+            parts = [clean(fault.body.get(name), _MOST_TEXT) for name in ("task", "error", "text")]
+            said = ": ".join(part for part in parts if part)
+            yield Attention(
+                f"Tester {clean(tester.tester, _MOST_TEXT)} stored a fault",
+                f"{said or 'It gave no reason'}. Check it before it goes out again.",
+            )
+    stopped = tuple(test for test in tests if _has_finding(test, "adc-fault"))
+    if stopped:
+        yield Attention(
+            "A tester's converter did not answer as it should",
+            "No verdict was reached. Take the tester out of service until it has been checked.",
+            stopped,
+        )
+    ends = [visit.open_end for tester in sheet.testers for visit in tester.visits]
+    open_ends = tuple(end for end in ends if end is not None)
+    if open_ends:
+        yield Attention(
+            f"{plural(len(open_ends), 'job')} not finished",
+            "No pass after fitting, and a test that failed or was undecided: plan the repair or a second visit.",
+            open_ends,
+        )
+    without = tuple(visit.tests[0] for tester in sheet.testers for visit in tester.visits if visit.ticket is None)
+    if without:
+        yield Attention(
+            f"{plural(len(without), 'job')} without a ticket",
+            "Assign each to its ticket while everybody remembers whose oven it was.",
+            without,
+        )
+    differing = tuple(test for test in tests if test.again.differs)
+    if differing:
+        yield Attention(
+            f"{plural(len(differing), 'test')} with another answer here than on the tester",
+            "The reasons stand at the test.",
+            differing,
+        )
+    damaged = tuple(test for test in tests if test.again.body.unsound or test.again.problem)
+    if damaged:
+        yield Attention(
+            f"{plural(len(damaged), 'record')} with damaged parts",
+            "What could be read was judged, the rest counts as not checked.",
+            damaged,
+        )
+    for tester in sheet.testers:
+        if tester.calibration is None and tester.tests:
+            yield Attention(
+                f"Tester {clean(tester.tester, _MOST_TEXT)} is not calibrated",
+                "Its readings stand on the tolerance of its parts; the uncertainties on this sheet are those.",
+            )
+    if sheet.undated:
+        yield Attention(
+            f"{plural(sheet.undated, 'test')} in the archive without a time",
+            "The tester's clock was not set and the time could not be worked out; they are on no day sheet.",
+        )
+
+
+def _has_finding(test: Entry, code: str) -> bool:
+    return any(finding.code == code for finding in test.again.findings)
+
+
+# --------------------------------------------------------------------------------------- for scripts
+
+
+def document(sheet: DaySheet) -> dict[str, Any]:
+    """Return the sheet as JSON types, numbers not rounded."""
+    return {
+        "date": sheet.day.isoformat(),
+        "zone": sheet.zone,
+        "archive": sheet.archive,
+        "remark": sheet.remark,
+        "attention": [
+            {
+                "title": each.title,
+                "text": each.text,
+                "tests": [{"tester": t.record.tester, "sequence": t.record.sequence} for t in each.tests],
+            }
+            for each in sheet.attention
+        ],
+        "undated": sheet.undated,
+        "testers": [
+            {
+                "tester": tester.tester,
+                "firmware": tester.firmware,
+                "calibration": tester.calibration,
+                "cell_volts": tester.cell_volts,
+                "starts": tester.starts,
+                "faults": [record.sequence for record in tester.faults],
+                "chain_holds": tester.chain_holds,
+                "tests": [_test_document(test) for test in tester.tests],
+            }
+            for tester in sheet.testers
+        ],
+    }
+
+
+def _test_document(test: Entry) -> dict[str, Any]:
+    again, seen = test.again, test.again.body
+    u_ambient = seen.ambient.u_celsius if seen.ambient else None
+    both = None
+    if again.u_celsius is not None and u_ambient is not None:
+        both = math.hypot(again.u_celsius, u_ambient)
+    return {
+        "tester": test.record.tester,
+        "ledger": test.record.ledger,
+        "sequence": test.record.sequence,
+        "time": utc_text(test.record.time),
+        "time_reconstructed": test.record.time_reconstructed,
+        "job": test.record.job,
+        "ticket": test.record.ticket,
+        "place": seen.place,
+        "mode": seen.mode,
+        "curve": seen.curve,
+        "verdict": again.verdict,
+        "tester_verdict": seen.verdict,
+        "differs": again.differs,
+        "reasons": list(again.reasons),
+        "probability_conforming": again.probability,
+        "requirements": [{"name": name, "probability": p} for name, p in again.requirements],
+        "findings": [vars(finding) for finding in again.findings],
+        "not_checked": list(again.not_checked),
+        "ohms": again.ohms,
+        "u_ohms": again.u_ohms,
+        "celsius": again.celsius,
+        "expanded_celsius": words.expanded(again.u_celsius),
+        "ambient_celsius": seen.ambient.celsius if seen.ambient else None,
+        "expanded_ambient_celsius": words.expanded(u_ambient),
+        "expanded_difference_celsius": words.expanded(both),
+        "expected_ohms": again.expected_ohms,
+        "leak_a_ohms": seen.leak_a.ohms if seen.leak_a else None,
+        "leak_b_ohms": seen.leak_b.ohms if seen.leak_b else None,
+        "harness_ohms": seen.harness.ohms if seen.harness else None,
+        "budget": (
+            [{"name": line.name, "u_ohms": line.u_ohms} for line in again.budget.lines] if again.budget else None
+        ),
+        "effect": (
+            {
+                "set_celsius": test.effect.set_celsius,
+                "low_celsius": test.effect.low_celsius,
+                "high_celsius": test.effect.high_celsius,
+            }
+            if test.effect
+            else None
+        ),
+        "unsound": list(seen.unsound),
+    }
