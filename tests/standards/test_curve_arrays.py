@@ -1,0 +1,88 @@
+"""Properties of the conversions that hold for every curve."""
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from probecore.errors import MisuseError, RangeError
+from probeledger import curves, units
+
+
+@pytest.mark.parametrize("name", curves.BUILT_IN)
+def test_round_trip_over_the_whole_range(name: str) -> None:
+    of = curves.curve(name)
+    grid = np.linspace(of.low_celsius, of.high_celsius, 20001)
+    ohms = curves.ohms_array(of, grid)
+    assert (np.diff(ohms) > 0).all()
+    assert np.abs(curves.celsius_array(of, ohms) - grid).max() < 1e-9
+
+
+@pytest.mark.parametrize("name", curves.BUILT_IN)
+def test_array_and_scalar_agree(name: str) -> None:
+    of = curves.curve(name)
+    grid = np.linspace(of.low_celsius, of.high_celsius, 301)
+    ohms = curves.ohms_array(of, grid)
+    for t, r in zip(grid.tolist(), ohms.tolist(), strict=True):
+        assert of.ohms(t) == pytest.approx(r, abs=1e-9)
+        assert of.celsius(r) == pytest.approx(t, abs=1e-9)
+
+
+def test_shapes_are_kept() -> None:
+    of = curves.curve("pt1000-3850")
+    assert curves.celsius_array(of, np.full((2, 3), 1000.0)).shape == (2, 3)
+    assert curves.ohms_array(of, 0.0).shape == ()
+    assert curves.celsius_array(of, []).shape == (0,)
+
+
+@pytest.mark.parametrize("bad", [185.0, 3905.0, float("nan"), float("inf"), -1.0])
+def test_out_of_range_names_the_range(bad: float) -> None:
+    of = curves.curve("pt1000-3850")
+    with pytest.raises(RangeError) as caught:
+        curves.celsius_array(of, [1000.0, bad])
+    assert "185.15 to 3904.86 ohm" in caught.value.message
+    with pytest.raises(RangeError):
+        curves.point_at_ohms(of, bad)
+
+
+@pytest.mark.parametrize("bad", [-200.5, 851.0, float("nan"), float("-inf")])
+def test_temperature_out_of_range(bad: float) -> None:
+    of = curves.curve("pt1000-3850")
+    with pytest.raises(RangeError) as caught:
+        curves.ohms_array(of, bad)
+    assert "-200.00 to 850.00 degrees C" in caught.value.message
+    with pytest.raises(RangeError):
+        curves.point_at_celsius(of, bad)
+
+
+def test_unknown_curve_names_the_nearest() -> None:
+    with pytest.raises(MisuseError) as caught:
+        curves.curve("PT1000-385")
+    assert "Did you mean pt1000-3850" in caught.value.message
+
+
+def test_others_have_the_same_resistance_at_zero() -> None:
+    assert [c.name for c in curves.others(curves.curve("pt1000-3850"))] == ["pt1000-3750", "pt1000-3916"]
+    assert curves.others(curves.curve("pt100-3850")) == ()
+
+
+@given(st.floats(-328.0, 1562.0))
+@settings(max_examples=200, derandomize=True)
+def test_units_there_and_back(fahrenheit: float) -> None:
+    assert units.fahrenheit(units.celsius(fahrenheit)) == pytest.approx(fahrenheit, abs=1e-9)
+
+
+@given(st.floats(-200.0, 850.0), st.floats(-200.0, 850.0))
+@settings(max_examples=200, derandomize=True)
+def test_strictly_rising(one: float, two: float) -> None:
+    of = curves.curve("pt1000-3850")
+    if abs(one - two) > 1e-6:
+        assert (of.ohms(one) < of.ohms(two)) == (one < two)
+
+
+def test_fixed_points_of_fahrenheit() -> None:
+    """Ice and steam point, by definition of the scale."""
+    assert units.fahrenheit(0.0) == 32.0
+    assert units.fahrenheit(100.0) == 212.0
+    assert units.fahrenheit(-40.0) == -40.0
+    assert units.fahrenheit_difference(5.0) == 9.0
