@@ -31,10 +31,34 @@ def excitation_amps(probe_ohms: float, high_range: bool = False) -> float:
         probe_ohms: its resistance [ohm].
         high_range: driven through the 100-kohm resistor instead of the low range's.
     """
-    drive = ("RH", "RG_H") if high_range else ("RP_A", "RG_A")
-    others = sum(_part(reference)["ohms"] for reference in (*drive, "R_REF", "RP_B", "RG_B"))
-    outputs = 2 * description()["chips"]["microcontroller"]["gpio_output_ohms"]
-    return float(description()["tester"]["supply_volts"]) / (others + outputs + probe_ohms)
+    supply = float(description()["tester"]["supply_volts"])
+    output = float(description()["chips"]["microcontroller"]["gpio_output_ohms"])
+
+    def ohms(reference: str) -> float:
+        return float(_part(reference)["ohms"])
+
+    def joined(*sources: tuple[float, float]) -> tuple[float, float]:
+        """Return several sources on one node as one: volts [V] behind a resistance [ohm]."""
+        siemens = sum(1.0 / resistance for _, resistance in sources)
+        return sum(volts / resistance for volts, resistance in sources) / siemens, 1.0 / siemens
+
+    def driver(level_volts: float, side: str) -> tuple[float, float]:
+        """Return a drive pin with its bleeds, seen from behind the protection resistor."""
+        bleeds = ((supply, ohms(f"RB_{side}1")), (0.0, ohms(f"RB_{side}2")))
+        volts, resistance = joined((level_volts, ohms(f"RG_{side}") + output), *bleeds)
+        return volts, resistance + ohms(f"RP_{side}")
+
+    far = driver(0.0, "B")
+    if high_range:
+        # Pin A is off; its bleeds still hang on T and carry a sixth of the current at 10 kohm.
+        bleeds = joined((supply, ohms("RB_A1")), (0.0, ohms("RB_A2")))
+        near = joined(
+            (supply, ohms("RH") + ohms("RG_H") + output),
+            (bleeds[0], bleeds[1] + ohms("RP_A")),
+        )
+    else:
+        near = driver(supply, "A")
+    return (near[0] - far[0]) / (near[1] + ohms("R_REF") + probe_ohms + far[1])
 
 
 def noise_volts(rate_hz: float, gain: int) -> float:

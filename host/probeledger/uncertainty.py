@@ -2,7 +2,7 @@
 
 One model holds every input; docs/uncertainty.md explains it line by line:
 
-    R = offset + gain R_ref (1 + a dT + d) (V_probe + l_p + e) / (V_ref + l_r) (1 + s + i) - zero - clips - h P S
+    R = offset + gain R_ref (1 + a dT + d) (V_probe + l_p + e) / (V_ref + l_r) (1 + s) - i - zero - clips - h P S
 
     V_probe / V_ref  the ratio that was read (type A)     a dT  tempco of the reference resistor times the distance from
     d    drift since the calibration                            the calibration's temperature
@@ -67,8 +67,10 @@ _UNKNOWN_KELVIN = 15.0
 _KELVIN_CLIPS_MILLIOHMS = 2.0
 # Two-wire clips after zeroing: contacts that close differently each time (assumed, no source).
 _TWO_WIRE_CLIPS_MILLIOHMS = 50.0
-# The tester takes the input currents' residue at 1 kohm; simulation has it grow with the resistance beyond.
+# The tester takes the input currents' residue at 1 kohm; simulation has it grow with the resistance beyond, and below a
+# common-mode voltage of 0.25 V is left, which makes 8 mohm at three times the typical currents (ngspice).
 _INPUT_CURRENTS_GROW_FROM_OHMS = 1000.0
+_INPUT_CURRENTS_LEAST_MILLIOHMS = 10.0
 # A smooth curve through zero whose largest deviation is d cannot be further than about 4 d x from its straight line at
 # a small share x of the scale (assumed: no steps; a cubic has 2.6). Used in the high range only, where a voltage may be
 # a hundredth of the scale; in the low range the bare limit counts.
@@ -335,7 +337,7 @@ class _Measurement:
         linearity_probe_microvolts: float,
         linearity_reference_microvolts: float,
         supply_ppm: float,
-        currents_ppm: float,
+        currents_milliohms: float,
         thermal_microvolts: float,
         clips_milliohms: float,
         zero_ohms: float,
@@ -346,13 +348,17 @@ class _Measurement:
         probe_volts = ratio * self.reference_volts + _MICRO * (linearity_probe_microvolts + thermal_microvolts)
         reference_volts = self.reference_volts + _MICRO * linearity_reference_microvolts
         reference_ohms = self.reference_ohms * (1.0 + _MICRO * (tempco_ppm_per_k * kelvin + drift_ppm))
-        raw_ohms = reference_ohms * probe_volts / reference_volts * (1.0 + _MICRO * (supply_ppm + currents_ppm))
+        raw_ohms = reference_ohms * probe_volts / reference_volts * (1.0 + _MICRO * supply_ppm)
         if self.high_range:
             gain = used.high_gain * (1.0 + _MICRO * gain_ppm)
             ohms = raw_ohms / (gain + (used.high_offset_siemens + 1e-9 * offset) * raw_ohms)
         else:
             ohms = used.offset_ohms + offset + used.gain * (1.0 + _MICRO * gain_ppm) * raw_ohms - zero_ohms
-        return ohms - 1e-3 * clips_milliohms - heating_k_per_mw * self.milliwatts * self.ohms_per_celsius
+        return (
+            ohms
+            - 1e-3 * (currents_milliohms + clips_milliohms)
+            - heating_k_per_mw * self.milliwatts * self.ohms_per_celsius
+        )
 
     def calibration_inputs(self, tester_celsius: float | None, age_years: float | None) -> tuple[gum.Input, ...]:
         """Return gain, offset, tempco and drift."""
@@ -384,14 +390,15 @@ class _Measurement:
             for line in core_budget.lines(ohms, 0.0, self.calibration, tester_celsius, self.high_range)
         }
         per_ppm = abs(ohms) * _MICRO or _MICRO
-        growth = 1.0 if self.high_range else max(1.0, ohms / _INPUT_CURRENTS_GROW_FROM_OHMS)
+        currents = 1e3 * gum.HALF_WIDTH[gum.RECTANGULAR] * tester[INPUT_CURRENTS]
+        if not self.high_range:
+            currents = max(_INPUT_CURRENTS_LEAST_MILLIOHMS, currents * max(1.0, ohms / _INPUT_CURRENTS_GROW_FROM_OHMS))
         probe, reference = self._linearity_microvolts()
-        root_3 = gum.HALF_WIDTH[gum.RECTANGULAR]
         return (
             gum.bounded(LINEARITY_PROBE, 0.0, probe, unit="µV"),
             gum.bounded(LINEARITY_REFERENCE, 0.0, reference, unit="µV"),
             gum.Input(SUPPLY, 0.0, tester[SUPPLY] / per_ppm, unit="ppm"),
-            gum.bounded(INPUT_CURRENTS, 0.0, root_3 * growth * tester[INPUT_CURRENTS] / per_ppm, unit="ppm"),
+            gum.bounded(INPUT_CURRENTS, 0.0, currents, unit="mΩ"),
             gum.bounded(THERMAL, 0.0, _THERMAL_RESIDUE_MICROVOLTS, unit="µV"),
         )
 

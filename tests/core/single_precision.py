@@ -61,8 +61,9 @@ def guarded_maths() -> types.ModuleType:
 
         return call
 
-    for name in ("sqrt", "erf", "exp", "fabs", "log"):
+    for name in ("cos", "sqrt", "erf", "exp", "fabs", "log", "sin"):
         setattr(module, name, wrap(getattr(math, name)))
+    module.pi = guard(math.pi)
     return module
 
 
@@ -97,7 +98,7 @@ def load(package: str = "probecore_single") -> dict[str, types.ModuleType]:
     sys.modules[package] = root
     loaded = {}
     names = ["errors", "maths", "counts", "calibration", "conformance", "curves", "limits", "findings"]
-    for name in [*names, "budget", "verdict", "settling", "flex"]:
+    for name in [*names, "budget", "verdict", "settling", "flex", "foreign", "contact", "isolation"]:
         source = (CORE / f"{name}.py").read_text()
         tree = ast.fix_missing_locations(_Guarding().visit(ast.parse(source)))
         module = types.ModuleType(f"{package}.{name}")

@@ -5,6 +5,7 @@ import random
 from pathlib import Path
 
 import pytest
+
 from probecore import counts as exact_counts
 from probecore import curves as exact_curves
 from probecore import verdict as exact_verdict

@@ -54,7 +54,7 @@ def test_ideal_parts_give_the_resistance(tmp_path, ohms, range_, gain, tolerance
     assert result["bypass"] is (range_ == "high")
 
 
-@pytest.mark.parametrize("seed", [3, 4, 5, 6])
+@pytest.mark.parametrize("seed", [3, 4, *[pytest.param(seed, marks=pytest.mark.long) for seed in range(5, 13)]])
 @pytest.mark.parametrize("ohms", [100.0, 1100.0, 3000.0])
 def test_drawn_parts_stay_within_the_stated_uncertainty(tmp_path, ohms, seed):
     result = measured(tmp_path, ohms, readings=2, ideal=False, seed=seed)["result"]
@@ -209,6 +209,8 @@ def test_sampling_loops_allocate_nothing(tmp_path):
     assert shown["scanned"] >= 60
 
 
+LONG = pytest.mark.long
+
 FOREIGN = """
 from measure.foreign import ForeignVoltage
 
@@ -235,7 +237,7 @@ def looked(tmp_path, seed=1, **tables):
     return bench.run(tmp_path, FOREIGN, clip, bench.scenario(**tables), ideal=False, seed=seed)
 
 
-@pytest.mark.parametrize("fault", ["none", "open"])
+@pytest.mark.parametrize("fault", [pytest.param("none", marks=LONG), "open"])
 @pytest.mark.parametrize(
     ("between", "dc", "ac", "hertz"),
     [
@@ -276,7 +278,7 @@ def test_a_voltage_between_open_leads_is_seen(tmp_path, dc):
 
 @pytest.mark.parametrize("hertz", [50.0, 60.0])
 @pytest.mark.parametrize("picofarads", [10.0, 100.0])
-@pytest.mark.parametrize("jaw_2_ohms", [0.2, 1e6])
+@pytest.mark.parametrize("jaw_2_ohms", [pytest.param(0.2, marks=LONG), 1e6])
 def test_hum_on_an_open_lead_is_no_voltage(tmp_path, picofarads, hertz, jaw_2_ohms):
     shown = looked(
         tmp_path,
@@ -289,7 +291,7 @@ def test_hum_on_an_open_lead_is_no_voltage(tmp_path, picofarads, hertz, jaw_2_oh
     assert shown["found"]["ac_volts"] > (0.2 if picofarads == 10.0 else 1.5)
 
 
-@pytest.mark.parametrize("seed", range(1, 7))
+@pytest.mark.parametrize("seed", [1, 2, *[pytest.param(seed, marks=LONG) for seed in range(3, 21)]])
 def test_the_tester_s_own_leakage_is_no_voltage(tmp_path, seed):
     for number, tables in enumerate(({}, {"element": {"fault": "open"}}, {"leak": {"from": "a", "ohms": 40e3}})):
         folder = tmp_path / str(number)
@@ -356,7 +358,7 @@ def isolated(tmp_path, element_ohms, setup=lambda world: None, seed=7, **tables)
     return bench.run(tmp_path, script, clip, bench.scenario(**tables), ideal=False, seed=seed)
 
 
-@pytest.mark.parametrize("position", [0.0, 0.3, 1.0])
+@pytest.mark.parametrize("position", [pytest.param(0.0, marks=LONG), 0.3, pytest.param(1.0, marks=LONG)])
 @pytest.mark.parametrize("ohms", [1e3, 40e3, 1e6, 20e6])
 def test_a_leak_is_measured_and_placed(tmp_path, ohms, position):
     shown = isolated(tmp_path, 1089.6, leak={"from": position, "ohms": ohms})
@@ -382,7 +384,7 @@ def test_open_leads_are_told_apart(tmp_path):
     assert shown["found"]["b"]["ohms"] == pytest.approx(200e3, rel=0.02)
 
 
-@pytest.mark.parametrize("seed", [1, 2, 3, 4])
+@pytest.mark.parametrize("seed", [1, *[pytest.param(seed, marks=LONG) for seed in range(2, 9)]])
 def test_a_good_sensor_gives_a_limit(tmp_path, seed):
     found = isolated(tmp_path, 1089.6, seed=seed)["found"]
     for lead in "ab":

@@ -66,7 +66,7 @@ def run_test(folder, choices=None, ambient=23.0, setup=lambda world: None, cance
     return shown
 
 
-@pytest.mark.parametrize("seed", [1, 2, 3])
+@pytest.mark.parametrize("seed", [1, *[pytest.param(seed, marks=pytest.mark.long) for seed in range(2, 13)]])
 def test_a_good_sensor_passes_in_five_seconds(tmp_path, seed):
     shown = run_test(tmp_path, seed=seed)
     body = shown["body"]
@@ -138,7 +138,7 @@ def test_a_voltage_that_comes_later_is_seen(tmp_path):
     assert body["isolation"] is None
 
 
-@pytest.mark.parametrize("at_s", [0.02, 0.15, 0.9, 3.3])
+@pytest.mark.parametrize("at_s", [pytest.param(0.02, marks=pytest.mark.long), 0.15, 0.9, 3.3])
 @pytest.mark.parametrize("kind", ["gone", "reset"])
 def test_a_converter_that_fails_stops_the_verdict(tmp_path, at_s, kind):
     def act(tester):

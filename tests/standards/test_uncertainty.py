@@ -9,38 +9,15 @@ import math
 import GTC
 import numpy as np
 import pytest
+from budget_cases import CALIBRATED, PT1000, REFERENCE_OHMS, readings_of
 
 from probecore import budget as tester_budget
 from probecore import calibration as calibrations
 from probecore import counts
-from probecore.curves import curve
 from probecore.errors import RangeError
 from probeledger import circuit, gum, uncertainty
 
-PT1000 = curve("pt1000-3850")
-REFERENCE_OHMS = 1500.0
 ROOT_3 = math.sqrt(3.0)
-
-# A tester against references of 0.01 % (k = 2), invented.
-CALIBRATED = calibrations.Calibration(
-    "c-1", calibrations.CALIBRATED, 0.012, 1.000_21, 0.008, 50e-6, 0.9995, 2.1e-9, 3e-4, 1.2e-9, 23.0, 10.0, 0.012
-)
-
-
-def readings_of(ohms, number=4, gain=4, noise_counts=0.0, seed=1, high_range=False):
-    """Return readings of a resistor, with the loop's nominal current."""
-    rng = np.random.default_rng(seed)
-    volts = circuit.excitation_amps(ohms, high_range) * REFERENCE_OHMS
-    reference = volts / circuit.full_scale_volts(gain) * (counts.FULL_SCALE_COUNTS + 1)
-    probe = reference * ohms / REFERENCE_OHMS
-    made = []
-    for _ in range(number):
-        reading = [0] * 8
-        for index in range(4):
-            reading[counts.REFERENCE_POSITIONS[index]] = counts.REFERENCE_SIGNS[index] * reference
-            reading[counts.PROBE_POSITIONS[index]] = counts.PROBE_SIGNS[index] * probe
-        made.append([round(count + rng.normal(0.0, noise_counts)) for count in reading])
-    return made
 
 
 def by_name(budget):
@@ -224,14 +201,14 @@ HIGH_CASES = [(1e4, 4), (3e4, 2), (1e5, 2), (3e5, 1), (1e6, 1)]
 def test_host_and_tester_agree(ohms, gain, high_range, used, celsius):
     """The tester's shorter sum against the host's: for a plain resistor within a factor of 1.6.
 
-    The host's is smaller in one case, by 10 % at most: the tester takes the linearity at 1.1 kohm for every value,
+    The host's is smaller in one case, by 7 % at most: the tester takes the linearity at 1.1 kohm for every value,
     while below that more current flows, and one volt of error is fewer ohms.
     """
     readings = readings_of(ohms, gain=gain, high_range=high_range)
     host = uncertainty.budget(readings, REFERENCE_OHMS, used, celsius, high_range, gain)
     tester = shorter_u_ohms(host.ohms, used, celsius, gain, high_range)
     assert host.u_ohms < 1.6 * tester
-    assert host.u_ohms > (1.0 if high_range or ohms >= 1000.0 else 0.9) * tester
+    assert host.u_ohms > (1.0 if high_range or ohms >= 1000.0 else 0.93) * tester
 
 
 @pytest.mark.parametrize(("ohms", "gain"), [(1000.0, 4), (1097.35, 4), (1758.6, 4)])

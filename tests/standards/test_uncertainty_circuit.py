@@ -5,7 +5,6 @@ converter's inputs, the supply, contact resistance in four-wire clips.
 """
 
 import itertools
-import math
 import re
 import subprocess
 import sys
@@ -124,6 +123,8 @@ def test_currents_into_the_inputs(ngspice, spice, tmp_path):
         assert abs(deviations_milliohms[-1]) < 0.1
         worst = np.max(np.abs(deviations_milliohms[:-1]))
         bound = next(line for line in budget_of(ohms).lines if line.name == "input currents").contribution.input
+        # docs/uncertainty.md names these
+        assert worst == pytest.approx({100: 8.0, 1000: 12.6, 2000: 23.6, 4000: 77.1}[ohms], abs=0.1)
         assert 0.2 * bound.half_width < worst < bound.half_width
 
 
@@ -205,8 +206,7 @@ def measured(seed, ohms, celsius):
 def test_drawn_testers_stay_in_their_interval(ohms, celsius):
     """Of testers drawn from the parts' tolerances, 95 % or more are right within the stated interval.
 
-    Without a calibration, for a plain resistor, without ageing. With 60 testers and a true coverage of 95 %, fewer than
-    53 inside happen once in a hundred runs (binomial); the seeds are fixed.
+    Without a calibration, for a plain resistor, without ageing. Sixty testers, with fixed seeds.
     """
     inside = 0
     errors = []
@@ -216,7 +216,6 @@ def test_drawn_testers_stay_in_their_interval(ohms, celsius):
         low, high = made.estimate.interval(0.95)
         inside += low <= ohms <= high
         errors.append(made.ohms - ohms)
-    assert inside >= 53
+    assert inside >= 57
     # Nor is the interval idle: the errors come near to what it allows.
     assert max(map(abs, errors)) > 0.4 * (high - low) / 2
-    assert math.isfinite(sum(errors))
