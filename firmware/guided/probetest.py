@@ -20,7 +20,7 @@ from collections import namedtuple
 import board
 from measure import bridge as bridges, contact, flex, isolation, ranges, settle
 from measure.foreign import ForeignVoltage
-from probecore import curves, limits, verdict
+from probecore import calibration as calibrations, curves, limits, verdict
 from probecore.errors import ProbeError
 
 QUICK = "quick"
@@ -144,6 +144,7 @@ class ProbeTest:
             "readings": [],
             "disturbed": 0,
             "reference_ohms": board.REFERENCE_OHMS,
+            "calibration": calibrations.to_map(self._calibration),
             "zero_ohms": choices["zero_ohms"],
             "ohms": None,
             "u_ohms": None,

@@ -179,6 +179,7 @@ class Tester:
             "parts": self.parts,
             "store": self.store.kind,
             "notes": [note[:160] for note in self.notes + self.store.notes],
+            "platform": sys.platform,
             "micropython": ".".join([str(part) for part in sys.implementation.version[:3]]),
             "free_bytes": gc.mem_free(),
             "cell_volts": self.power.cell_millivolts() / 1000,

@@ -315,9 +315,7 @@ class Panel:
             ohms, state = value
             celsius = self._celsius(ohms)
             if self._patient:
-                pages.settling(
-                    canvas, ohms, celsius, state.slope_ohms_per_minute, state.wait_s, self._fahrenheit
-                )
+                pages.settling(canvas, ohms, celsius, state.slope_ohms_per_minute, state.wait_s, self._fahrenheit)
             else:
                 pages.reading(canvas, title, ohms, celsius, self._fahrenheit)
         elif stage == probetest.BEND:

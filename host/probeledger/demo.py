@@ -26,9 +26,6 @@ from probeledger.virtual.device import VirtualTester
 from probeledger.virtual.glass import Reader
 from probeledger.virtual.world import World
 
-REMARK = (
-    "Invented: a day on a virtual tester at ovens that do not exist. No real oven, customer or person is on this sheet."
-)
 START = datetime.time(7, 55)
 
 # What stands on the display, word for word (firmware/screen).
@@ -272,7 +269,7 @@ def live(
         if progress:
             progress(steps, steps)
     with open_archive(archive_path) as archive:
-        sheet = day_sheet(archive, day, zone, remark=REMARK)
+        sheet = day_sheet(archive, day, zone)
     sheet_path = folder / f"day-{day.isoformat()}.html"
     sheet_path.write_text(render(sheet), encoding="utf-8")
     return DemoDay(folder, archive_path, sheet_path, sheet, pulled, technician.seen)

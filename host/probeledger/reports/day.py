@@ -23,6 +23,11 @@ from probeledger.text import clean, plural
 _BAKING_CELSIUS = 175.0
 _MOST_TEXT = 80
 
+VIRTUAL_REMARK = (
+    "Invented: a virtual tester had a part in this day, at ovens that do not exist. "
+    "No real oven, customer or person stands behind its tests."
+)
+
 
 @dataclass(frozen=True)
 class Entry:
@@ -85,6 +90,7 @@ class TesterDay:
     tester: str
     firmware: str | None
     calibration: str | None
+    virtual: bool
     visits: tuple[Visit, ...]
     faults: tuple[Record, ...]
     starts: int
@@ -145,7 +151,7 @@ def day_sheet(
         archive: open archive.
         day: the day in the shop's time zone.
         zone: the shop's time zone; None is this computer's own.
-        remark: a line under the title, or None.
+        remark: a line under the title; None says where a virtual tester had a part in the day.
         profiles: limits by name, beside the built-in ones.
         written: when the sheet is written; None is now.
 
@@ -163,6 +169,8 @@ def day_sheet(
         _tester_day(tester, found, [pull for pull in pulls if pull["tester"] == tester], zone, profiles)
         for tester, found in sorted(by_tester.items())
     )
+    if remark is None and any(tester.virtual for tester in testers):
+        remark = VIRTUAL_REMARK
     noon = datetime.datetime.combine(day, datetime.time(12))
     local = noon.astimezone() if zone is None else noon.replace(tzinfo=zone)
     sheet = DaySheet(
@@ -197,6 +205,7 @@ def _tester_day(
         tester=tester,
         firmware=newest.firmware,
         calibration=newest.calibration,
+        virtual=any(_is_virtual(record) for record in records),
         visits=_visits(tests),
         faults=tuple(record for record in records if record.kind == "fault"),
         starts=sum(1 for record in records if record.kind == "boot"),
@@ -204,6 +213,12 @@ def _tester_day(
         pulled=(datetime.datetime.fromtimestamp(last["started"], datetime.UTC).astimezone(zone) if last else None),
         chain_holds=all(bool(pull["verified"]) for pull in pulls) if pulls else None,
     )
+
+
+def _is_virtual(record: Record) -> bool:
+    """Tell whether a start was that of a virtual tester: MicroPython's platform is "rp2" on a board."""
+    platform = record.body.get("platform") if record.kind == "boot" and isinstance(record.body, dict) else None
+    return isinstance(platform, str) and platform != "rp2"
 
 
 def _test(record: Record, zone: datetime.tzinfo | None, profiles: Mapping[str, Mapping[str, Any]] | None) -> Entry:
@@ -351,6 +366,7 @@ def document(sheet: DaySheet) -> dict[str, Any]:
         "testers": [
             {
                 "tester": tester.tester,
+                "virtual": tester.virtual,
                 "firmware": tester.firmware,
                 "calibration": tester.calibration,
                 "cell_volts": tester.cell_volts,
