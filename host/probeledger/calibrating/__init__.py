@@ -1,0 +1,1 @@
+"""Calibrating a tester: references, regression, control charts, certificate; pure computing apart from files."""
