@@ -6,7 +6,7 @@ READY := $(VENV)/.ready
 STUBS := build/stubs/.ready
 JOBS ?= 2
 
-.PHONY: help setup demo test test-long test-deps lint bench generate lock clean
+.PHONY: help setup demo test test-long test-deps lint bench size generate lock clean
 
 help:
 	@echo "make demo       a virtual tester's whole day, through to the day sheet"
@@ -14,7 +14,8 @@ help:
 	@echo "make test-long  the tests with their full counts"
 	@echo "make test-deps  install the system packages that some tests need (Debian, as root)"
 	@echo "make lint       style, types, generated files"
-	@echo "make bench      speeds and sizes"
+	@echo "make bench      speeds and sizes, into docs/benchmarks.md (about 4 minutes)"
+	@echo "make size       the firmware's size and the heap that it leaves"
 	@echo "make setup      .venv with everything in it"
 	@echo "make generate   board.py and the rest from hardware/tester.toml"
 	@echo "make lock       resolve the dependencies anew (needs uv)"
@@ -64,6 +65,9 @@ generate: $(READY)
 
 bench: $(READY)
 	@$(BIN)/python tests/bench/run.py
+
+size: $(READY)
+	@$(BIN)/python tests/bench/run.py size
 
 lock:
 	uv pip compile --universal --python-version 3.11 --generate-hashes --no-emit-index-url --no-header --no-annotate -q \

@@ -28,6 +28,25 @@ def test_array_and_scalar_agree(name: str) -> None:
         assert of.celsius(r) == pytest.approx(t, abs=1e-9)
 
 
+@pytest.mark.parametrize(("b", "low_celsius"), [(0.0, -50), (4e-7, -50), (-5e-7, 0)])
+def test_other_bends_and_ranges(b: float, low_celsius: float) -> None:
+    of = curves.PlatinumCurve("made-up", 1000, 3.9e-3, b, -4e-12, low_celsius, 300)
+    grid = np.linspace(low_celsius, 300, 1001)
+    ohms = curves.ohms_array(of, grid)
+    assert np.abs(curves.celsius_array(of, ohms) - grid).max() < 1e-9
+    # A printed table's rounded end value is still accepted.
+    end = of.low_ohms - 0.01
+    assert curves.celsius_array(of, end) == pytest.approx(of.celsius(end), abs=1e-9)
+
+
+@pytest.mark.parametrize("size", [1, 16383, 16384, 16385, 40000])
+def test_any_size(size: int) -> None:
+    of = curves.curve("pt1000-3850")
+    grid = np.linspace(-200.0, 850.0, size)
+    grid = np.concatenate((grid[::2], grid[1::2]))
+    assert np.abs(curves.celsius_array(of, curves.ohms_array(of, grid)) - grid).max() < 1e-9
+
+
 def test_shapes_are_kept() -> None:
     of = curves.curve("pt1000-3850")
     assert curves.celsius_array(of, np.full((2, 3), 1000.0)).shape == (2, 3)

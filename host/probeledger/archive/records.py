@@ -8,6 +8,7 @@ from typing import Any
 
 from probecore import record as core_record
 from probecore.errors import ProbeError
+from probeledger import fastcbor
 
 __all__ = ["UNREADABLE", "Record", "Search", "columns_of"]
 
@@ -15,7 +16,22 @@ __all__ = ["UNREADABLE", "Record", "Search", "columns_of"]
 UNREADABLE = "unreadable"
 
 _MOST = 2**62
+# How deep in a body a text is still found: the body itself is the first level.
+_TEXT_LEVELS = 4
 _LAST_SECOND = 253_402_300_799  # of the year 9999, beyond which no calendar of ours goes
+
+
+_UNREADABLE_COLUMNS: dict[str, Any] = {
+    **dict.fromkeys(
+        (
+            *("tester", "ledger", "sequence", "item", "digest", "prev", "boot", "ms", "time", "firmware"),
+            *("calibration", "ticket", "job", "place", "mode", "curve", "verdict", "ohms", "celsius"),
+        )
+    ),
+    "kind": UNREADABLE,
+    "time_reconstructed": False,
+    "words": "",
+}
 
 
 def _text(value: object) -> str | None:
@@ -37,20 +53,22 @@ def _number(value: object) -> float | None:
 
 def _words(body: Mapping[str, Any]) -> str:
     """Return the texts of a body, lower case, as one line for searching."""
-    found: list[str] = []
-
-    def walk(value: object, depth: int) -> None:
-        if isinstance(value, str):
-            found.append(value)
-        elif isinstance(value, dict) and depth < 4:
-            for item in value.values():
-                walk(item, depth + 1)
-        elif isinstance(value, list) and depth < 4:
-            for item in value:
-                walk(item, depth + 1)
-
-    walk(dict(body), 0)
-    return " ".join(dict.fromkeys(found)).replace("\0", "\ufffd").lower()
+    found: dict[str, None] = {}
+    level: list[Any] = [body]
+    for _ in range(_TEXT_LEVELS):
+        below: list[Any] = []
+        for holder in level:
+            for value in holder.values() if type(holder) is dict else holder:
+                kind = type(value)
+                # Most are numbers: they are passed over first.
+                if kind is int or kind is float:
+                    continue
+                if kind is str:
+                    found[value] = None
+                elif kind is dict or kind is list:
+                    below.append(value)
+        level = below
+    return " ".join(found).replace("\0", "\ufffd").lower()
 
 
 def columns_of(item: bytes) -> dict[str, Any]:
@@ -59,58 +77,38 @@ def columns_of(item: bytes) -> dict[str, Any]:
     An item that cannot be read gets the kind "unreadable" and no `tester`, `ledger` or `sequence`: it is kept for a
     later version to read.
     """
-    base: dict[str, Any] = {
-        "tester": None,
-        "ledger": None,
-        "sequence": None,
-        "item": item,
-        "digest": core_record.digest(item),
-        "prev": None,
-        "kind": UNREADABLE,
-        "boot": None,
-        "ms": None,
-        "time": None,
-        "time_reconstructed": False,
-        "firmware": None,
-        "calibration": None,
-        "ticket": None,
-        "job": None,
-        "place": None,
-        "mode": None,
-        "curve": None,
-        "verdict": None,
-        "ohms": None,
-        "celsius": None,
-        "words": "",
-    }
+    digest = core_record.digest(item)
     try:
-        record = core_record.decode(item)
+        record = fastcbor.decode(item)
     except ProbeError:
-        return base
+        return {**_UNREADABLE_COLUMNS, "item": item, "digest": digest}
     body = record["body"]
+    part = body.get
     time = _integer(record.get("time"))
-    base.update(
-        tester=_text(record["tester"]),
-        ledger=record["ledger"].hex(),
-        sequence=record["seq"],
-        prev=record["prev"],
-        kind=_text(record["kind"]),
-        boot=_integer(record["boot"]),
-        ms=_integer(record["ms"]),
-        time=time if time is not None and 0 <= time <= _LAST_SECOND else None,
-        firmware=_text(record["fw"]),
-        calibration=_text(record.get("cal")),
-        ticket=_text(body.get("ticket")),
-        job=_integer(body.get("job")),
-        place=_text(body.get("place")),
-        mode=_text(body.get("mode")),
-        curve=_text(body.get("curve")),
-        verdict=_text(body.get("verdict")),
-        ohms=_number(body.get("ohms")),
-        celsius=_number(body.get("celsius")),
-        words=_words(body),
-    )
-    return base
+    return {
+        "tester": _text(record["tester"]),
+        "ledger": record["ledger"].hex(),
+        "sequence": record["seq"],
+        "item": item,
+        "digest": digest,
+        "prev": record["prev"],
+        "kind": _text(record["kind"]),
+        "boot": _integer(record["boot"]),
+        "ms": _integer(record["ms"]),
+        "time": time if time is not None and 0 <= time <= _LAST_SECOND else None,
+        "time_reconstructed": False,
+        "firmware": _text(record["fw"]),
+        "calibration": _text(record.get("cal")),
+        "ticket": _text(part("ticket")),
+        "job": _integer(part("job")),
+        "place": _text(part("place")),
+        "mode": _text(part("mode")),
+        "curve": _text(part("curve")),
+        "verdict": _text(part("verdict")),
+        "ohms": _number(part("ohms")),
+        "celsius": _number(part("celsius")),
+        "words": _words(body),
+    }
 
 
 @dataclass(frozen=True)
@@ -176,7 +174,7 @@ class Record:
     def body(self) -> dict[str, Any]:
         """The record's body as the tester wrote it; empty where it cannot be read."""
         try:
-            body = core_record.decode(self.item)["body"]
+            body = fastcbor.decode(self.item)["body"]
         except ProbeError:
             return {}
         return dict(body)

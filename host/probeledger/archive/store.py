@@ -9,6 +9,7 @@ import time as clock
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from operator import itemgetter
 from pathlib import Path
 from types import TracebackType
 from typing import Any
@@ -131,9 +132,9 @@ class Archive:
                 for sequence, item in kept.items():
                     if item != rows[sequence]["item"]:
                         raise self._conflict(owner, sequence)
-                fresh = [_record_row(row, ledger_id) for sequence, row in rows.items() if sequence not in kept]
+                fresh = [row for sequence, row in rows.items() if sequence not in kept]
                 if fresh:
-                    connection.execute(insert(schema.records), fresh)
+                    _insert_records(connection, ledger_id, fresh)
                 kinds.update((row["kind"], row["verdict"]) for row in fresh)
                 new += len(fresh)
                 known += len(kept)
@@ -361,10 +362,28 @@ class Archive:
             return [dict(row._mapping) for row in connection.execute(query.order_by(table.c.id))]
 
 
-def _record_row(row: Mapping[str, Any], ledger_id: int) -> dict[str, Any]:
-    kept = {name: value for name, value in row.items() if name not in ("tester", "ledger")}
-    kept["ledger_id"] = ledger_id
-    return kept
+# The columns that a record's row brings along, in the table's order.
+_ROW_COLUMNS = tuple(column.name for column in schema.records.c if column.name != "ledger_id")
+_row_values = itemgetter(*_ROW_COLUMNS)
+
+
+def _insert_records(connection: Connection, ledger_id: int, rows: Sequence[Mapping[str, Any]]) -> None:
+    """Insert records, the rows of `columns_of`."""
+    if connection.dialect.name != "sqlite":
+        table = insert(schema.records)
+        connection.execute(table, [{"ledger_id": ledger_id, **_without_key(row)} for row in rows])
+        return
+    # The driver takes these values as they are; having SQLAlchemy look at each would take longer than storing them.
+    names = ", ".join(("ledger_id", *_ROW_COLUMNS))
+    marks = ", ".join("?" * (1 + len(_ROW_COLUMNS)))
+    connection.exec_driver_sql(
+        f"INSERT INTO {schema.records.name} ({names}) VALUES ({marks})",
+        [(ledger_id, *_row_values(row)) for row in rows],
+    )
+
+
+def _without_key(row: Mapping[str, Any]) -> dict[str, Any]:
+    return {name: value for name, value in row.items() if name not in ("tester", "ledger")}
 
 
 def _insert_or_ignore(connection: Connection, table: Any, values: Mapping[str, Any]) -> None:

@@ -1,4 +1,9 @@
-"""What commands write: JSON for scripts, tables for people, progress on stderr."""
+"""What commands write: JSON for scripts, tables for people, progress on stderr.
+
+Rich is imported where something is drawn, so that a command that writes JSON starts without it.
+"""
+
+from __future__ import annotations
 
 import datetime
 import json
@@ -8,21 +13,22 @@ import shutil
 import sys
 import textwrap
 from collections.abc import Collection, Iterable, Mapping, Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
-from rich.box import Box
-from rich.console import Console
-from rich.progress import BarColumn, Progress, ProgressColumn, TextColumn, TimeRemainingColumn
-from rich.table import Table
-from rich.text import Text
 
 from probeledger.text import clean
+
+if TYPE_CHECKING:
+    from rich.console import Console
+    from rich.progress import Progress
+    from rich.table import Table
+    from rich.text import Text
 
 __all__ = ["cell", "console", "emit", "emit_line", "folded", "note", "plain_json", "progress", "say", "table"]
 
 # A rule under the heading and nothing else: narrow, and readable where it is pasted into a message.
-_RULED = Box("    \n    \n -- \n    \n    \n    \n    \n    \n", ascii=True)
+_RULED = "    \n    \n -- \n    \n    \n    \n    \n    \n"
 
 
 def plain_json(value: Any) -> Any:
@@ -77,11 +83,15 @@ def say(line: str) -> None:
 
 def console(*, stderr: bool = False) -> Console:
     """Return a rich console that never takes text for markup. NO_COLOR is heeded by rich itself."""
+    from rich.console import Console
+
     return Console(stderr=stderr, highlight=False, markup=False, emoji=False, soft_wrap=False)
 
 
 def cell(value: object, style: str = "", limit: int | None = None) -> Text:
     """Return a table cell that shows the value as it is, cleaned, with "-" for nothing."""
+    from rich.text import Text
+
     return Text(clean(value, limit) or "-", style=style)
 
 
@@ -99,8 +109,12 @@ def table(
         title: a line above it, or None.
         fold: headings of the columns that may fold where the terminal is narrow; None for all.
     """
+    from rich.box import Box
+    from rich.table import Table
+    from rich.text import Text
+
     made = Table(
-        box=_RULED,
+        box=Box(_RULED, ascii=True),
         title=None if title is None else Text(title),
         title_justify="left",
         pad_edge=False,
@@ -121,26 +135,6 @@ def table(
     return made
 
 
-class _CountColumn(ProgressColumn):
-    """Show how much of how much is done; nothing while the whole is not known."""
-
-    def render(self, task: Any) -> Text:
-        """Return the counts [1]."""
-        return Text("" if task.total is None else f"{task.completed:.0f} of {task.total:.0f}")
-
-
-class _SpeedColumn(ProgressColumn):
-    """Show kilobytes a second, from the task's field `bytes`."""
-
-    def render(self, task: Any) -> Text:
-        """Return the speed so far [kB/s]."""
-        elapsed_s = task.elapsed or 0.0
-        moved_bytes = task.fields.get("bytes", 0)
-        if elapsed_s <= 0 or not moved_bytes:
-            return Text("")
-        return Text(f"{moved_bytes / 1000 / elapsed_s:.1f} kB/s")
-
-
 def progress(*, quiet: bool = False, speed: bool = False) -> Progress:
     """Return a progress display on stderr; it shows nothing where stderr is no terminal or `quiet` is set.
 
@@ -148,20 +142,6 @@ def progress(*, quiet: bool = False, speed: bool = False) -> Progress:
         quiet: show nothing.
         speed: add a column with kB/s, from the task's field `bytes`.
     """
-    columns: list[ProgressColumn] = [
-        TextColumn("{task.description}", markup=False),
-        BarColumn(bar_width=24),
-        _CountColumn(),
-    ]
-    if speed:
-        columns.append(_SpeedColumn())
-    columns.append(TimeRemainingColumn(compact=True))
-    return Progress(
-        *columns,
-        console=console(stderr=True),
-        transient=True,
-        disable=quiet or not sys.stderr.isatty(),
-        refresh_per_second=5,
-        redirect_stdout=False,
-        redirect_stderr=False,
-    )
+    from probeledger.cli._progress import display
+
+    return display(console(stderr=True), shown=not quiet and sys.stderr.isatty(), speed=speed)

@@ -16,6 +16,7 @@ from typing import NamedTuple
 
 from probecore import record
 from probecore.errors import ProbeError
+from probeledger import fastcbor
 from probeledger.errors import DeviceError, SilentError
 from probeledger.link.client import (
     DAMAGED_REQUEST_TAG,
@@ -242,7 +243,7 @@ class Puller:
         follows = None
         if self._previous is not None:
             try:
-                follows = record.decode(item)["prev"] == self._previous
+                follows = fastcbor.decode(item)["prev"] == self._previous
             except ProbeError:
                 follows = None
         self._previous = digest
