@@ -2,7 +2,9 @@
 
 Readings come several hundred times a second as whole milliohms, or as OPEN where the converter ran into its end.
 Dropouts are looked for in each reading, because they are short. Steps are looked for in means over one period of the
-mains, because hum moves single readings by ohms while the mean stays. Nothing here allocates: integers below 2^30 only.
+mains, because hum moves single readings by ohms while the mean stays. A contact that opens or closes within a reading
+leaves it at any value; so the readings at both edges of a dropout count in no mean. Nothing here allocates: integers
+below 2^30 only.
 """
 
 # Larger than any probe of the low range [milliohm].
@@ -50,24 +52,28 @@ class FlexCounter:
             if self._open_readings == 0:
                 self._open_since_ms = ms
             self._open_readings += 1
-            # What the mean had gathered belongs to the edge of the dropout.
+            # What the mean had gathered ends with the edge of the dropout.
             self._sum = 0
             self._in_block = 0
             return
+        if self._in_block == self.block:
+            # One reading late: had a dropout begun within the block's last one, the branch above would have dropped it.
+            self._judge_mean(self._sum // self.block)
+            self._sum = 0
+            self._in_block = 0
         if self._open_readings:
             self._end_dropout(ms)
             return
         self._sum += milliohms
         self._in_block += 1
-        if self._in_block == self.block:
-            self._judge_mean(self._sum // self.block)
-            self._sum = 0
-            self._in_block = 0
 
     def finish(self):
-        """Close a dropout that still lasts at the end of the capture."""
+        """Close what still lasts at the end of the capture."""
         if self._open_readings:
             self._end_dropout(self._last_ms)
+        if self._in_block == self.block:
+            self._judge_mean(self._sum // self.block)
+            self._in_block = 0
 
     def _end_dropout(self, ms):
         if self._open_readings >= _DROPOUT_FEWEST:

@@ -90,6 +90,31 @@ def test_dropouts_of_thirty_milliseconds_are_found():
     assert result["dropouts"] == 4 and 24 <= result["longest_dropout_ms"] <= 36 and result["steps"] == 0
 
 
+def test_the_edges_of_a_dropout_are_no_steps():
+    # The contact opens and closes within a reading, which then has any value; at every place in a block of seven.
+    for place in range(14):
+        counter = FlexCounter()
+        first = 700 + place
+        for at in range(1400):
+            value = 1090000 + int(13 * noise())
+            if at in (first, first + 11):
+                value += 2150000
+            elif first < at < first + 11:
+                value = OPEN
+            counter.add(at * 1000 // 346, value)
+        counter.finish()
+        result = counter.result()
+        assert result["dropouts"] == 1 and result["steps"] == 0, (place, result)
+
+
+def test_a_step_in_the_last_block_counts():
+    counter = FlexCounter()
+    for at in range(70):
+        counter.add(3 * at, 1090000 + (5000 if at >= 63 else 0))
+    counter.finish()
+    assert counter.result()["steps"] == 1
+
+
 def test_one_wild_reading_is_no_dropout():
     result = capture(lambda ms, value: OPEN if ms == 5000 else value)
     assert result["dropouts"] == 0 and result["steps"] == 0
