@@ -17,8 +17,10 @@ HARDWARE = Path(__file__).resolve().parent
 ROOT = HARDWARE.parent
 TESTER = HARDWARE / "tester.toml"
 
-# A step has to fade to a millionth of itself, with half as much time again for the tolerance of the capacitors.
+# A step has to fade to a millionth of itself, with half as much time again for the tolerance of the capacitors. Where
+# volts are looked for and not ohms, a thousandth of the supply is enough.
 SETTLED_FRACTION = 1e-6
+LOOKED_FRACTION = 1e-3
 SETTLE_MARGIN = 1.5
 LOW_RANGE_OHMS = 4000
 HIGH_RANGE_OHMS = 1_000_000
@@ -37,6 +39,20 @@ def load(path: Path = TESTER) -> dict:
     return description
 
 
+def part_values(description: dict) -> tuple[dict[str, float], dict[str, float]]:
+    """Return the resistors [ohm] and the capacitors [F] by reference designator."""
+    parts = description["by_ref"].items()
+    return (
+        {ref: part["ohms"] for ref, part in parts if part["kind"] == "resistor"},
+        {ref: part["farads"] for ref, part in parts if part["kind"] == "capacitor"},
+    )
+
+
+def wait_us(tau_s: float, fraction: float = SETTLED_FRACTION) -> int:
+    """Return how long a step takes to fade to a fraction [1] with a time constant [s]: whole milliseconds in [us]."""
+    return math.ceil(SETTLE_MARGIN * tau_s * math.log(1 / fraction) * 1000) * 1000
+
+
 def settle_us(description: dict, probe_ohms: float, high_range: bool) -> int:
     """Derive how long to wait after the excitation changes, for a probe [ohm] at the end of the longest cable.
 
@@ -44,27 +60,91 @@ def settle_us(description: dict, probe_ohms: float, high_range: bool) -> int:
     differential capacitance is the one across the pair plus half of the one from each input to ground. The cable's
     capacitance sits across the probe. Returns whole milliseconds in [us].
     """
-    ohms = {ref: part["ohms"] for ref, part in description["by_ref"].items() if part["kind"] == "resistor"}
-    farads = {ref: part["farads"] for ref, part in description["by_ref"].items() if part["kind"] == "capacitor"}
+    ohms, farads = part_values(description)
     tester = description["tester"]
     drive = ohms["RH"] + ohms["RG_H"] if high_range else ohms["RP_A"] + ohms["RG_A"]
     path = drive + ohms["R_REF"] + ohms["RP_B"] + ohms["RG_B"]
     source = probe_ohms * path / (probe_ohms + path)
     cable = tester["cable_metres_max"] * tester["cable_picofarads_per_metre"] * 1e-12
     across = farads["CF_PROBE"] + farads["CG_1"] / 2
-    tau = (ohms["RS_SP"] + ohms["RS_SM"] + source) * across + source * cable
-    wait_ms = SETTLE_MARGIN * tau * math.log(1 / SETTLED_FRACTION) * 1000
-    return math.ceil(wait_ms) * 1000
+    return wait_us((ohms["RS_SP"] + ohms["RS_SM"] + source) * across + source * cable)
+
+
+def tied_tau_s(description: dict) -> float:
+    """Derive the time constant of a sense input that no jaw holds [s]: it hangs on its tie and filters through it."""
+    ohms, farads = part_values(description)
+    across = farads["CF_PROBE"] + farads["CG_1"] / 2
+    return (max(ohms["RT_P"], ohms["RT_M"]) + ohms["RS_SP"] + ohms["RS_SM"]) * across
+
+
+def undriven_tau_s(description: dict) -> float:
+    """Derive the slowest time constant with the drivers off [s]: a lead on its bleeds, or a sense input on its tie.
+
+    A lead carries the cable's capacitance and that of all four inputs to ground.
+    """
+    ohms, farads = part_values(description)
+    tester = description["tester"]
+    cable = tester["cable_metres_max"] * tester["cable_picofarads_per_metre"] * 1e-12
+    bleeds = ohms["RB_B1"] * ohms["RB_B2"] / (ohms["RB_B1"] + ohms["RB_B2"]) + ohms["RP_B"]
+    hanging = cable + sum(farads[ref] for ref in ("CG_0", "CG_1", "CG_2", "CG_3"))
+    return max(bleeds * hanging, tied_tau_s(description))
+
+
+def jaw_limit_volts(description: dict) -> float:
+    """Derive above which voltage a sense input has lost its jaw [V], pulled at by the burn-out source.
+
+    Joined, the source lifts the input over its series resistor; lost, over the tie as well, or to the supply. The limit
+    is the geometric mean, equally many times away from both.
+    """
+    ohms, _ = part_values(description)
+    amps = description["chips"]["adc"]["burn_out_microamps"] * 1e-6
+    joined = amps * ohms["RS_SP"]
+    lost = min(amps * (ohms["RS_SP"] + ohms["RT_P"]), description["tester"]["supply_volts"])
+    return math.sqrt(joined * lost)
+
+
+def joined(*sources: tuple[float, float]) -> tuple[float, float]:
+    """Return several sources on one node as one: volts [V] behind a resistance [ohm] (Thevenin, Millman)."""
+    siemens = sum(1 / resistance for _, resistance in sources)
+    return sum(volts / resistance for volts, resistance in sources) / siemens, 1 / siemens
+
+
+def loop(description: dict, name: str) -> tuple[float, float]:
+    """Derive what drives the current through the probe: volts [V] behind everything in the loop but the probe [ohm].
+
+    name: "low" (pins A and B), "high" (H and B; A is off, its bleeds stay) or "faint" (pull resistors of A and B).
+    """
+    ohms, _ = part_values(description)
+    micro = description["chips"]["microcontroller"]
+    supply = description["tester"]["supply_volts"]
+    pin = micro["gpio_pull_ohms"] if name == "faint" else micro["gpio_output_ohms"]
+
+    def side(letter: str, level_volts: float | None) -> tuple[float, float]:
+        sources = [(supply, ohms[f"RB_{letter}1"]), (0.0, ohms[f"RB_{letter}2"])]
+        if level_volts is not None:
+            sources.append((level_volts, ohms[f"RG_{letter}"] + pin))
+        volts, resistance = joined(*sources)
+        return volts, resistance + ohms[f"RP_{letter}"]
+
+    near, far = side("A", None if name == "high" else supply), side("B", 0.0)
+    if name == "high":
+        near = joined(near, (supply, ohms["RH"] + ohms["RG_H"] + pin))
+    return near[0] - far[0], near[1] + ohms["R_REF"] + far[1]
 
 
 def linearity_microohms(description: dict) -> int:
     """Derive what the ADC's largest nonlinearity makes of a probe of 1.1 kohm, at gain 4 in the low range [uohm]."""
-    ohms = {ref: part["ohms"] for ref, part in description["by_ref"].items() if part["kind"] == "resistor"}
-    supply = description["tester"]["supply_volts"]
-    loop = ohms["RG_A"] + ohms["RP_A"] + ohms["R_REF"] + 1100 + ohms["RP_B"] + ohms["RG_B"]
-    full_scale_volts = supply / 4
-    volts = description["chips"]["adc"]["inl_ppm_full_scale_max"] * 1e-6 * full_scale_volts
-    return round(volts / (supply / loop) * 1e6)
+    full_scale_volts = description["tester"]["supply_volts"] / 4
+    off_volts = description["chips"]["adc"]["inl_ppm_full_scale_max"] * 1e-6 * full_scale_volts
+    volts, ohms = loop(description, "low")
+    return round(off_volts / (volts / (ohms + 1100)) * 1e6)
+
+
+def noise_nanovolts(description: dict) -> dict[int, int]:
+    """Return the converter's noise at 20 samples a second by gain [nV rms]."""
+    adc = description["chips"]["adc"]
+    microvolts = adc["noise_microvolts"]["20"] + adc["noise_microvolts_high_gain"]
+    return {1 << index: round(value * 1000) for index, value in enumerate(microvolts)}
 
 
 def board_module(description: dict) -> str:
@@ -96,7 +176,16 @@ def board_module(description: dict) -> str:
         f"REFERENCE_TEMPCO_PPM_PER_K = {reference['tempco_ppm_per_k']}",
         f"DRIVE_TOLERANCE_PPM = {round(description['by_ref']['RC']['tolerance'] * 1e6)}",
         f"GPIO_OUTPUT_OHMS = {round(micro['gpio_output_ohms'])}",
+        f"GPIO_PULL_OHMS = {round(micro['gpio_pull_ohms'])}",
         f"GPIO_LEAKAGE_NANOAMPS_MAX = {round(micro['gpio_leakage_microamps_max'] * 1000)}",
+        "",
+        "# What drives the current through the probe, bleeds included: volts behind the rest of the loop",
+    ]
+    for name in ("low", "high", "faint"):
+        volts, resistance = loop(description, name)
+        lines.append(f"{name.upper()}_LOOP_MICROVOLTS = {round(volts * 1e6)}")
+        lines.append(f"{name.upper()}_LOOP_OHMS = {round(resistance)}")
+    lines += [
         "",
         "# ADC",
         f"ADC_CLOCK_HZ = {adc['clock_hz']}",
@@ -105,10 +194,15 @@ def board_module(description: dict) -> str:
         f"ADC_INL_PPM_MAX = {round(adc['inl_ppm_full_scale_max'])}",
         f"ADC_PGA_MIN_MILLIVOLTS = {round(adc['pga_min_volts'] * 1000)}",
         f"ADC_PGA_MAX_MILLIVOLTS = {round(adc['pga_max_volts'] * 1000)}",
+        f"ADC_NOISE_NANOVOLTS = {noise_nanovolts(description)}  # at 20 a second, by gain",
+        f"ADC_BURN_OUT_NANOAMPS = {round(adc['burn_out_microamps'] * 1000)}",
+        f"JAW_LIMIT_MILLIVOLTS = {round(jaw_limit_volts(description) * 1000)}",
         f"ADC_MONITOR_ERROR_PPM = {round(adc['monitor_gain_error'] * 1e6)}",
         f"LINEARITY_MICROOHMS = {linearity_microohms(description)}",
         f"SETTLE_LOW_US = {settle_us(description, LOW_RANGE_OHMS, False)}",
         f"SETTLE_HIGH_US = {settle_us(description, HIGH_RANGE_OHMS, True)}",
+        f"SETTLE_TIED_US = {wait_us(tied_tau_s(description))}",
+        f"SETTLE_OFF_US = {wait_us(undriven_tau_s(description), LOOKED_FRACTION)}",
         "",
         "# Flash",
         f"FLASH_BYTES = {flash['bytes']}",

@@ -3,6 +3,8 @@
 import csv
 import io
 
+import pytest
+
 
 def test_no_generated_file_has_drifted(description):
     import generate
@@ -24,6 +26,49 @@ def test_every_pin_is_one_that_the_bus_allows(description):
     assert pins["cell_sense"] in (26, 27, 28)
     assert pins["usb_sense"] == 24
     assert len(set(pins.values())) == len(pins)
+
+
+def test_loops_are_those_of_the_host(description):
+    import generate
+    from probeledger import circuit
+
+    for name, probes in (("low", (0.0, 1100.0, 4000.0)), ("high", (5e3, 1e5, 1e6))):
+        volts, loop_ohms = generate.loop(description, name)
+        for probe in probes:
+            assert circuit.excitation_amps(probe, name == "high") == pytest.approx(
+                volts / (loop_ohms + probe), rel=1e-9
+            )
+
+
+def test_the_faint_loop_by_hand(description):
+    import generate
+
+    # 60 kohm of pull resistor and 1 kohm beside bleeds of 470 kohm to either rail, 3.3 kohm on; twice, and 1.5 kohm
+    volts, loop_ohms = generate.loop(description, "faint")
+    node_ohms = 1 / (1 / 61e3 + 2 / 470e3)
+    assert loop_ohms == pytest.approx(2 * (node_ohms + 3300) + 1500)
+    assert volts == pytest.approx(3.3 * (node_ohms / 61e3))
+
+
+def test_the_jaw_limit_lies_between_joined_and_lost(description):
+    import generate
+
+    # SBAS501 8.3.10: 10 uA. Over 22 kohm, or over a tie as well, which the supply ends.
+    limit = generate.jaw_limit_volts(description)
+    assert 10e-6 * 22e3 * 2 < limit < 3.3 / 2
+    # Half and twice the source's current would still be told apart.
+    assert 2 * 10e-6 * 22e3 < limit < min(0.5 * 10e-6 * (0.95 * 470e3 + 22e3), 3.3)
+
+
+def test_waits_follow_from_time_constants(description):
+    import generate
+
+    # A lost sense jaw: 470 kohm and two times 22 kohm on 4.7 nF and half of 470 pF
+    assert generate.tied_tau_s(description) == pytest.approx(514e3 * 4.935e-9)
+    assert generate.undriven_tau_s(description) >= generate.tied_tau_s(description)
+    # 1.5 times ln 10^6 time constants leave less than a millionth; a thousandth takes half as long.
+    assert generate.wait_us(1e-3) == 21_000
+    assert generate.wait_us(1e-3, 1e-3) == 11_000
 
 
 def test_the_bill_counts_every_part_once(description):

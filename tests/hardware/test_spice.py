@@ -50,6 +50,19 @@ def test_excitation_is_what_the_loop_says(run_deck, description):
         assert amps == pytest.approx(3.3 / (fixed + probe), rel=5e-3)
 
 
+@pytest.mark.parametrize("name", ["low", "high"])
+def test_the_firmwares_loop_is_the_circuits(run_deck, description, name):
+    """What board.py says of the current, bleeds included, against ngspice; clips and diodes are not in the loop."""
+    import generate
+    import spice
+
+    volts, loop_ohms = generate.loop(description, name)
+    probes = spice.HIGH_OHMS if name == "high" else spice.LOW_OHMS
+    printed = values(run_deck(f"transfer_{name}_forward.cir"))
+    for probe, reference_volts in zip(probes, printed[0::2], strict=True):
+        assert reference_volts / ohms(description, "R_REF") == pytest.approx(volts / (loop_ohms + probe), rel=1e-3)
+
+
 @pytest.mark.parametrize(
     ("deck", "wait"), [("low_1100", "low"), ("low_4000", "low"), ("high_10k", "high"), ("high_1m", "high")]
 )
