@@ -18,6 +18,7 @@ A quick test takes 4.3 s of conversions and settling. Nothing is saved here: the
 from collections import namedtuple
 
 import board
+from aside import Aside
 from measure import bridge as bridges, contact, flex, isolation, ranges, settle
 from measure.foreign import ForeignVoltage
 from probecore import calibration as calibrations, curves, limits, verdict
@@ -56,9 +57,11 @@ _DEFAULTS: dict = {
     "isolator": False,  # a USB isolator is declared
     "two_wire": False,
     "zero_ohms": 0.0,  # of two-wire leads
+    "zero_power": False,  # measure self-heating too: 1.7 s more
     "patience_s": 0,  # how long to wait for a probe to settle
     "flex_s": 10,
     "mains_hz": 50,
+    "check": None,  # what the last morning check says of the tester, for the record and the findings
     "sensor_end": None,  # (ohms, u_ohms, sequence) of the test at the sensor, for the harness
 }
 
@@ -73,10 +76,10 @@ class ProbeTest:
     def __init__(self, instruments, calibration, progress=None, **choices):
         """instruments: Instruments; calibration: Calibration; progress: called as progress(stage, value), or None.
 
-        choices: any of place, ticket, job, mode, curve, limits, isolator, two_wire, zero_ohms [ohm], patience_s [s],
-        flex_s [s], mains_hz [Hz], sensor_end (ohms, u_ohms, sequence). Values of progress: None when a stage begins;
-        (ohms, Settled) in "settle"; a share in "isolation"; (seconds, FlexCounter) in "flex"; the Judgement in
-        "verdict". The callback may draw; in "flex" it has to be done within 5 ms.
+        choices: any of place, ticket, job, mode, curve, limits, isolator, two_wire, zero_ohms [ohm], zero_power,
+        patience_s [s], flex_s [s], mains_hz [Hz], check, sensor_end (ohms, u_ohms, sequence). Values of progress: None
+        when a stage begins; (ohms, Settled) in "settle"; a share in "isolation"; (seconds, FlexCounter) in "flex"; the
+        Judgement in "verdict". The callback may draw; in "flex" it has to be done within 5 ms.
         """
         self._instruments = instruments
         self._front = instruments.front
@@ -133,6 +136,7 @@ class ProbeTest:
             "profile": choices["limits"]["name"],
             "usb": bool(self._instruments.usb_present()),
             "cell_volts": self._instruments.cell_volts(),
+            "check": choices["check"],
             "refused": None,
             "foreign": None,
             "leads": None,
@@ -148,6 +152,7 @@ class ProbeTest:
             "zero_ohms": choices["zero_ohms"],
             "ohms": None,
             "u_ohms": None,
+            "self_heating": None,
             "tester_celsius": None,
             "settling": None,
             "ambient": self._instruments.ambient(),
@@ -170,10 +175,11 @@ class ProbeTest:
         if await self._voltage_seen(True):
             return
         self._stage(LEADS)
-        look = await self._bridge.look(not self._choices["two_wire"])
+        self._bridge.two_wire = self._choices["two_wire"]
+        look = await self._bridge.look()
         body["leads"] = look.leads
         body["note"] = look.note
-        if look.plan and not await self._resistance(look.plan, look.ohms):
+        if look.plan and not await self._resistance(look):
             return
         if body["leads"] in (verdict.SENSE_LOST, verdict.SATURATED):
             return
@@ -190,9 +196,11 @@ class ProbeTest:
             self.body["foreign"] = found
         return found["seen"]
 
-    async def _resistance(self, plan, ohms):
+    async def _resistance(self, look):
         """Settle and measure. Returns False when a voltage appeared meanwhile."""
         body = self.body
+        plan = look.plan
+        ohms = look.ohms
         ohms_per_celsius = self._curve.ohms_per_celsius(25.0)
         limit = self._choices["limits"]["settled_celsius_per_minute"] * ohms_per_celsius
         rise = settle.self_heating_ohms_per_minute(plan, ohms, ohms_per_celsius)
@@ -200,6 +208,11 @@ class ProbeTest:
             # No element of this curve: its drift says nothing, and nobody waits for it.
             limit = ohms + 1e6
         self._stage(SETTLE)
+        faint = None
+        if self._choices["zero_power"]:
+            with Aside("measure.selfheat") as selfheat:
+                if selfheat.can_measure(look):
+                    faint = await selfheat.take(self._bridge, ohms, self._cancelled)
         outcome = await settle.settle(
             self._bridge,
             plan,
@@ -215,7 +228,7 @@ class ProbeTest:
         body["disturbed"] = outcome.disturbed
         if outcome.saturated:
             # Nothing usable came. Did the clips come off?
-            again = await self._bridge.look(not self._choices["two_wire"])
+            again = await self._bridge.look()
             body["leads"] = verdict.SATURATED if again.leads == verdict.CONNECTED else again.leads
             body["note"] = again.note
             return True
@@ -224,8 +237,24 @@ class ProbeTest:
         body["bypass"] = plan.bypass
         body["readings"] = outcome.readings
         _, body["ohms"], body["u_ohms"] = bridges.resistance(
-            self._calibration, plan, outcome.readings, self._choices["zero_ohms"], self._check.celsius
+            self._calibration,
+            plan,
+            outcome.readings,
+            self._choices["zero_ohms"],
+            self._check.celsius,
+            ohms_per_celsius,
+            self._choices["two_wire"],
         )
+        if faint and outcome.state.settled:
+            with Aside("measure.selfheat") as selfheat:
+                body["self_heating"] = selfheat.record_map(
+                    self._calibration,
+                    (plan, outcome.readings),
+                    faint,
+                    self._choices["zero_ohms"],
+                    self._check.celsius,
+                    self._choices["two_wire"],
+                )
         state = outcome.state
         body["settling"] = {
             "settled": state.settled,
@@ -266,10 +295,9 @@ class ProbeTest:
         if await self._voltage_seen(False):
             return False
         self._stage(ISOLATION)
-        thorough = self._choices["mode"] == GUIDED
         connected = body["leads"] == verdict.CONNECTED
         leg_ohms = None
-        if thorough and connected and body["range"] == ranges.LOW:
+        if self._choices["mode"] == GUIDED and connected and body["range"] == ranges.LOW:
             leg_ohms = await self._bridge.leg_ohms()
         if connected:
             element_ohms, u_element_ohms = body["ohms"], body["u_ohms"]
@@ -281,8 +309,7 @@ class ProbeTest:
             element_ohms,
             u_element_ohms,
             leg_ohms,
-            2 if thorough else 1,
-            self._tell_isolation,
+            progress=self._tell_isolation,
         )
         if found is None:
             body["contact"]["proven"] = False

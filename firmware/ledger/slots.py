@@ -12,12 +12,14 @@ the only one.
 import binascii
 import struct
 
+from micropython import const
 from probecore import cbor
 from probecore.errors import MisuseError, StoredDataError
 
 _MAGIC = b"PLS1"
 _HEAD = "<4sIH"
 _HEAD_BYTES = 10
+_ENOENT = const(2)
 MAX_MAP_BYTES = 2048
 
 
@@ -27,10 +29,10 @@ class Slots:
     def __init__(self, path):
         """Look at both slots.
 
-        path: file name without the slot's number. `damaged` counts slots that were there and could not be read.
+        path: file name without the slot's number.
         """
         self._path = path
-        self.damaged = 0
+        self._bad = [False, False]
         self.version = 0
         self._slot = 1
         self._value = None
@@ -41,11 +43,18 @@ class Slots:
                 self._slot = slot
                 self._value = value
 
+    @property
+    def damaged(self):
+        """How many slots are there and cannot be read."""
+        return sum(self._bad)
+
     def _read(self, slot):
+        self._bad[slot] = False
         try:
             with open("%s.%d" % (self._path, slot), "rb") as file:
                 data = file.read(_HEAD_BYTES + MAX_MAP_BYTES + 5)
-        except OSError:
+        except OSError as error:
+            self._bad[slot] = error.errno != _ENOENT
             return 0, None
         try:
             magic, version, size = struct.unpack(_HEAD, data[:_HEAD_BYTES])
@@ -58,7 +67,7 @@ class Slots:
             if not isinstance(value, dict):
                 raise ValueError
         except (ValueError, StoredDataError):
-            self.damaged += 1
+            self._bad[slot] = True
             return 0, None
         return version, value
 
@@ -85,3 +94,24 @@ class Slots:
         self.version = version
         self._slot = slot
         self._value = value
+        self._bad[slot] = False
+
+    def holds(self):
+        """Read the slot in force again. Returns True where it is whole and the one that was written.
+
+        Where it is not, the other slot is in force again if it is whole.
+        """
+        if self._read(self._slot)[0] == self.version:
+            return True
+        self._bad[self._slot] = True
+        version, value = self._read(1 - self._slot)
+        self.version = version
+        self._value = value
+        self._slot = 1 - self._slot
+        return False
+
+    def other(self):
+        """Read the map in the slot that is not in force; None where there is none, or it is damaged."""
+        if self._value is None:
+            return None
+        return self._read(1 - self._slot)[1]

@@ -67,6 +67,7 @@ class Store:
                 raise
         self.settings = Slots(root + "/settings")
         self.calibration = Slots(root + "/calibration")
+        self.checks = Slots(root + "/checks")
         self._identity = Slots(root + "/ledger")
         self._buffer = bytearray(record.MAX_ITEM_BYTES + record.FRAME_OVERHEAD_BYTES)
         self.last = 0
@@ -336,6 +337,7 @@ class NoStore:
         self.notes = [reason]
         self.settings = _Nothing()
         self.calibration = _Nothing()
+        self.checks = _Nothing()
 
     def append(self, kind, body, calibration=None):
         """Raise LedgerError: there is no ledger."""
@@ -356,6 +358,13 @@ class NoStore:
 
 class _Nothing:
     damaged = 0
+    version = 0
 
     def load(self):
         return None
+
+    def other(self):
+        return None
+
+    def save(self, value):
+        raise LedgerError("ledger-none", "There is no ledger to keep anything in.")

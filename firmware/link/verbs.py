@@ -6,13 +6,16 @@ from asyncio import sleep_ms
 from binascii import unhexlify
 from collections import namedtuple
 
+from aside import Aside
 from micropython import const
 from probecore import PROTOCOL, record
 from probecore.errors import MisuseError
 
+
 # Records in one pull, and readings in one `measure`.
 _MOST_RECORDS = const(1000000)
 _MOST_READINGS = const(64)
+_MEASURE_OPTIONS = ("two-wire", "zero-power")
 
 # action: coroutine function; arguments: fewest and most; streams: True when it writes data before its result.
 Verb = namedtuple("Verb", ("action", "arguments", "streams", "usage", "about"))
@@ -93,8 +96,27 @@ async def clock(tester, args):
 
 async def measure(tester, args):
     """Measure what is on the leads, as on the bench."""
-    readings = _whole(args[0], "READINGS", 1, _MOST_READINGS) if args else 1
-    return await tester.measure(readings)
+    options = [name in args for name in _MEASURE_OPTIONS]
+    numbers = [arg for arg in args if arg not in _MEASURE_OPTIONS]
+    if len(numbers) > 1:
+        raise MisuseError("bad-arguments", "'measure' has no option %s; it has two-wire and zero-power." % numbers[1])
+    readings = _whole(numbers[0], "READINGS", 1, _MOST_READINGS) if numbers else 1
+    return await tester.measure(readings, *options)
+
+
+async def zero(tester, args):
+    """Zero two-wire leads, the clips together."""
+    return await tester.zero()
+
+
+def _calibration(name):
+    """Return the verb of that name in link.calibration, which is loaded only while it answers."""
+
+    async def answer(tester, args):
+        with Aside("link.calibration") as verbs:
+            return await getattr(verbs, name)(tester, args)
+
+    return answer
 
 
 VERBS = {
@@ -102,7 +124,12 @@ VERBS = {
     "pull": Verb(pull, (2, 2), True, "FROM COUNT", "records of the ledger"),
     "confirm": Verb(confirm, (2, 2), False, "SEQUENCE HASH", "the shop has the records up to here"),
     "clock": Verb(clock, (1, 1), False, "EPOCH_SECONDS", "set the clock (UTC)"),
-    "measure": Verb(measure, (0, 1), False, "[READINGS]", "measure what is on the leads"),
+    "measure": Verb(measure, (0, 3), False, "[READINGS] [two-wire] [zero-power]", "measure what is on the leads"),
+    "zero": Verb(zero, (0, 0), False, "", "zero two-wire leads, the clips together"),
+    "calibration": Verb(_calibration("read"), (0, 0), False, "", "the calibration in force and the one before"),
+    "calibration-part": Verb(_calibration("part"), (2, 2), False, "NUMBER HEX", "a part of a new calibration"),
+    "calibration-offer": Verb(_calibration("offer"), (1, 1), False, "CRC", "offer it; a key on the tester takes it"),
+    "isolation": Verb(_calibration("isolation"), (0, 1), False, "[ROUNDS]", "isolation of what is clipped on"),
 }
 
 
@@ -115,7 +142,7 @@ def help_text():
     ]
     for name in sorted(VERBS):
         verb = VERBS[name]
-        lines.append("  %-28s %s" % ((name + " " + verb.usage).strip(), verb.about))
+        lines.append("  %-42s %s" % ((name + " " + verb.usage).strip(), verb.about))
     return "".join([line + "\r\n" for line in lines]).encode()
 
 

@@ -12,12 +12,13 @@ Every state is left with the drivers off, whatever happens.
 from array import array
 from asyncio import sleep_ms
 from collections import namedtuple
+from time import ticks_ms
 
 import board
 from parts import ads1220
 from parts.ads1220 import AdcFault
 from probecore import budget, calibration as calibrations, counts
-from probecore.verdict import CONNECTED, OPEN, SATURATED, SENSE_LOST, SHORT
+from probecore.verdict import CONNECTED, OPEN, SENSE_LOST, SHORT
 
 from . import frontend, ranges
 
@@ -36,9 +37,8 @@ _LOOK_HZ = 90
 # Readings, and the first look too: at 20 a second hum on open leads is rejected.
 READING_HZ = 20
 
-# The 10 uA burn-out source lifts a sense input by 0.22 V over its 22 kohm, by the whole supply over a tie of 470 kohm.
-# The limit lies between: 1.2 V [counts of 3.3 V].
-_LOST_COUNTS = _FULL_SCALE * 12 // 33
+# The burn-out source lifts a sense input by 0.22 V over its 22 kohm, by the whole supply over a tie of 470 kohm.
+_LOST_COUNTS = _FULL_SCALE // board.SUPPLY_MILLIVOLTS * board.JAW_LIMIT_MILLIVOLTS
 
 # The current of a sound loop follows from the resistance; with a force jaw lost it flows through a tie of 470 kohm
 # and is at least ten times smaller.
@@ -51,6 +51,13 @@ _OFFSET_LIMIT = 30
 _SUPPLY_LOW_MILLIVOLTS = 3050
 _SUPPLY_HIGH_MILLIVOLTS = 3600
 
+# Forward, reverse, and the wait after a change [ms], by range.
+_STATES = {
+    ranges.LOW: (frontend.FORWARD, frontend.REVERSE, frontend.SETTLE_LOW_MS),
+    ranges.HIGH: (frontend.HIGH_FORWARD, frontend.HIGH_REVERSE, frontend.SETTLE_HIGH_MS),
+    ranges.FAINT: (frontend.FAINT_FORWARD, frontend.FAINT_REVERSE, frontend.SETTLE_LOW_MS),
+}
+
 # leads: state for the record; ohms: estimate; plan: Plan or None; note: text for a person about a lost jaw, or None.
 Look = namedtuple("Look", ("leads", "ohms", "plan", "note"))
 
@@ -62,10 +69,13 @@ class Bridge:
     """Readings of whatever is clipped on, through a FrontEnd that has looked for foreign voltages."""
 
     def __init__(self, front):
-        """front: FrontEnd."""
+        """front: FrontEnd. `two_wire` is set by whoever measures: the leads have no sense jaws."""
         self._front = front
         self._adc = front.adc
+        self.two_wire = False
         self.conversions = 0
+        # When the low range's current last flowed [ms]; None where it has not flowed lately.
+        self.warmed_ms = None
 
     # The converter itself
 
@@ -108,22 +118,21 @@ class Bridge:
 
     # First look
 
-    async def look(self, check_jaws=True):
-        """Find out what is clipped on. Returns Look.
+    async def look(self):
+        """Find out what is clipped on. Returns Look. Takes 0.14 s, 0.3 s in the high range.
 
-        check_jaws: False for two-wire leads, which have no sense jaws. Takes 0.14 s, 0.3 s in the high range. Raises
-        AdcFault, DriveRefused.
+        Two-wire leads have no sense jaws to check. Raises AdcFault, DriveRefused.
         """
         try:
             async with self._front.lock_bus:
-                look = await self._look(check_jaws)
+                look = await self._look()
                 self._adc.verify()
                 return look
         finally:
             self._front.off()
 
-    async def _look(self, check_jaws):
-        lost = await self._lost_jaws() if check_jaws else ""
+    async def _look(self):
+        lost = "" if self.two_wire else await self._lost_jaws()
         reference, probe = await self._pair(frontend.FORWARD, frontend.SETTLE_LOW_MS)
         ohms = self._ohms(reference, probe)
         if ohms is not None and ohms > ranges.LOW_RANGE_OHMS:
@@ -174,7 +183,7 @@ class Bridge:
         adc = self._adc
         adc.setup(READING_HZ)
         self._front.drive(state)
-        await sleep_ms(settle_ms)
+        await sleep_ms(self._settled_ms(settle_ms))
         adc.select(ads1220.AIN0_AIN3, 1, True)
         reference = -await self._convert()
         adc.select(ads1220.AIN1_AIN2, 1, True)
@@ -206,24 +215,27 @@ class Bridge:
     async def read(self, plan, reading):
         """Make one reading: eight counts in the order of probecore.counts, into `reading`.
 
-        plan: Plan; reading: array("i") of eight. Takes 0.42 s in the low range, 0.45 s in the high. The loop allocates
-        nothing. The registers are checked afterwards: a converter that was reset in between is a fault.
-        Raises AdcFault, DriveRefused.
+        plan: Plan; reading: array("i") of eight. Takes 0.42 s in the low range and with the faint current, 0.45 s in
+        the high range, 0.56 s with two-wire leads. The loop allocates nothing. The registers are checked afterwards: a
+        converter that was reset in between is a fault. Raises AdcFault, DriveRefused.
         """
         adc = self._adc
         front = self._front
-        if plan.range == ranges.LOW:
-            forward, reverse, settle_ms = frontend.FORWARD, frontend.REVERSE, frontend.SETTLE_LOW_MS
-        else:
-            forward, reverse, settle_ms = frontend.HIGH_FORWARD, frontend.HIGH_REVERSE, frontend.SETTLE_HIGH_MS
+        forward, reverse, settle_ms = _STATES[plan.range]
         async with front.lock_bus:
             adc.setup(READING_HZ)
             try:
-                await self.fill(reading, forward, reverse, settle_ms, plan.gain, plan.bypass)
+                await self.fill(reading, forward, reverse, self._settled_ms(settle_ms), plan.gain, plan.bypass)
             finally:
                 front.off()
+        if plan.range == ranges.LOW:
+            self.warmed_ms = ticks_ms()
         self.conversions += 8
         adc.verify()
+
+    def _settled_ms(self, settle_ms):
+        """Return the wait after a change of drive [ms]: without sense jaws the ties make it longer."""
+        return max(settle_ms, frontend.SETTLE_TIED_MS) if self.two_wire else settle_ms
 
     async def fill(self, reading, forward, reverse, settle_ms, gain, bypass):
         """Fill a reading: the row of conversions, which allocates nothing once it runs.
@@ -283,12 +295,13 @@ class Bridge:
         return counts.divide(legs, (down_reference - up_reference) // 4) * board.REFERENCE_OHMS
 
 
-def resistance(calibration, plan, readings, zero_ohms=0.0, tester_celsius=None):
+def resistance(calibration, plan, readings, zero_ohms=0.0, tester_celsius=None, ohms_per_celsius=0.0, two_wire=False):
     """Return (ratio, ohms, u_ohms) from readings.
 
     calibration: Calibration; plan: Plan with which they were taken; zero_ohms: two-wire leads' own resistance, taken
-    off [ohm]; tester_celsius: for the uncertainty [degC], or None. The uncertainty of the readings is their own spread,
-    but not less than the converter's noise explains. Raises RangeError when no current flowed.
+    off [ohm]; tester_celsius: for the uncertainty [degC], or None; ohms_per_celsius: slope of a sensor's curve, whose
+    self-heating then counts [ohm/degC], 0 for a plain resistor; two_wire: bool. The uncertainty of the readings is
+    their own spread, but not less than the converter's noise explains. Raises RangeError when no current flowed.
     """
     ratio, u_ratio = counts.mean_ratio(readings)
     high = plan.range == ranges.HIGH
@@ -297,7 +310,20 @@ def resistance(calibration, plan, readings, zero_ohms=0.0, tester_celsius=None):
     else:
         ohms = calibrations.low_ohms(calibration, ratio, board.REFERENCE_OHMS) - zero_ohms
     u_readings = max(noise_ohms(plan, ohms, len(readings)), (u_ratio or 0.0) * board.REFERENCE_OHMS)
-    return ratio, ohms, budget.u_ohms(ohms, u_readings, calibration, tester_celsius, high)
+    heating = milliwatts(plan, readings, ohms) * ohms_per_celsius
+    return ratio, ohms, budget.u_ohms(ohms, u_readings, calibration, tester_celsius, high, heating, two_wire)
+
+
+def amps(plan, readings):
+    """Return the measuring current as the newest reading saw it [A]."""
+    reference, _ = counts.sums(readings[-1])
+    return reference / (4 * _FULL_SCALE) * (board.SUPPLY_MILLIVOLTS / 1000 / (plan.gain * board.REFERENCE_OHMS))
+
+
+def milliwatts(plan, readings, ohms):
+    """Return the power in the element [mW]. ohms: its resistance [ohm]."""
+    milliamps = 1000 * amps(plan, readings)
+    return milliamps * milliamps * max(ohms, 0.0) / 1000
 
 
 def noise_ohms(plan, ohms, readings):
@@ -305,63 +331,11 @@ def noise_ohms(plan, ohms, readings):
 
     Each reading takes reference and probe four times (SBAS501C, 7.1, table 1).
     """
-    loop = (ranges.HIGH_LOOP_OHMS if plan.range == ranges.HIGH else ranges.LOW_LOOP_OHMS) + ohms
-    amps = board.SUPPLY_MILLIVOLTS / 1000 / loop
     share = ohms / board.REFERENCE_OHMS
-    volts = ads1220.NOISE_NANOVOLTS[plan.gain] * 1e-9 * (1 + share * share) ** 0.5
-    return volts / amps / (4 * readings) ** 0.5
+    volts = board.ADC_NOISE_NANOVOLTS[plan.gain] * 1e-9 * (1 + share * share) ** 0.5
+    return volts / ranges.amps(plan.range, ohms) / (4 * readings) ** 0.5
 
 
 def is_saturated(reading):
     """Tell whether any count of a reading stands at the end of the scale."""
     return counts.saturated(reading)
-
-
-async def measure(bridge, calibration, readings=1, check_jaws=True, zero_ohms=0.0, progress=None):
-    """Measure what is clipped on, as on the bench. Returns the map of the link's `measure`.
-
-    bridge: Bridge whose front end has looked for foreign voltages; calibration: Calibration; readings: how many [1];
-    check_jaws, zero_ohms: for two-wire leads; progress: called with each reading's number and ohms, or None.
-    Raises AdcFault, DriveRefused.
-    """
-    check = await bridge.check()
-    look = await bridge.look(check_jaws)
-    result = {
-        "readings": [],
-        "range": None,
-        "gain": None,
-        "bypass": None,
-        "rate_hz": READING_HZ,
-        "ratio": None,
-        "ohms": None,
-        "u_ohms": None,
-        "leads": look.leads,
-        "note": look.note,
-        "tester_celsius": check.celsius,
-        "supply_volts": check.supply_volts,
-        "offset_microvolts": check.offset_microvolts,
-        "reference_ohms": board.REFERENCE_OHMS,
-        "calibration": calibration.id,
-    }
-    plan = look.plan
-    if plan is None:
-        return result
-    taken = result["readings"]
-    for number in range(readings):
-        reading = bridge.new_reading()
-        await bridge.read(plan, reading)
-        if is_saturated(reading):
-            result["leads"] = SATURATED
-            result["readings"] = [list(reading)]
-            return result
-        taken.append(list(reading))
-        if progress:
-            progress(number + 1, resistance(calibration, plan, taken, zero_ohms)[1])
-    result["range"] = plan.range
-    result["gain"] = plan.gain
-    result["bypass"] = plan.bypass
-    ratio, ohms, u_ohms = resistance(calibration, plan, taken, zero_ohms, check.celsius)
-    result["ratio"] = ratio
-    result["ohms"] = ohms
-    result["u_ohms"] = u_ohms
-    return result

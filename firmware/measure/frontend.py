@@ -9,7 +9,7 @@ Rules:
 2. A state with an output is entered only after a look at the leads with the drivers off found no foreign voltage, and
    only for as long as that look counts (`LOOK_VALID_MS`). `lock` closes until the next clean look.
 3. Pull resistors are no drive: the pins stay inputs, and they give at most 55 uA. They load the leads while a voltage
-   is examined, locked or not.
+   is examined, locked or not, and make the faint current.
 """
 
 from asyncio import Lock
@@ -34,6 +34,10 @@ REVERSE = (0, 1, _Z, _Z, _Z)
 # High range: the same loop, driven through 100 kohm.
 HIGH_FORWARD = (_Z, 0, 1, _Z, _Z)
 HIGH_REVERSE = (_Z, 1, 0, _Z, _Z)
+# The same loop at a hundredth of the power: through the pull resistors of both pins. Both sides being alike, the probe
+# stays at half the supply in either direction, where the converter's amplifier works.
+FAINT_FORWARD = (_UP, _DOWN, _Z, _Z, _Z)
+FAINT_REVERSE = (_DOWN, _UP, _Z, _Z, _Z)
 # Both ends of the probe at one rail: for the check of the sense jaws.
 RAIL_LOW = (0, 0, _Z, _Z, _Z)
 RAIL_HIGH = (1, 1, _Z, _Z, _Z)
@@ -62,6 +66,8 @@ STATES = {
     "reverse": REVERSE,
     "high-forward": HIGH_FORWARD,
     "high-reverse": HIGH_REVERSE,
+    "faint-forward": FAINT_FORWARD,
+    "faint-reverse": FAINT_REVERSE,
     "rail-low": RAIL_LOW,
     "rail-high": RAIL_HIGH,
     "isolation-low": ISOLATION_LOW,
@@ -86,8 +92,10 @@ LOOK_VALID_MS = 60000
 # more takes the high range's.
 SETTLE_LOW_MS = (board.SETTLE_LOW_US + 999) // 1000
 SETTLE_HIGH_MS = (board.SETTLE_HIGH_US + 999) // 1000
-# With the drivers off, leads hang on 235 kohm, and a loose sense input on its tie of 470 kohm: twice as long.
-SETTLE_OFF_MS = 2 * SETTLE_HIGH_MS
+# With the drivers off, leads hang on 235 kohm, and a loose sense input on its tie of 470 kohm: to a thousandth.
+SETTLE_OFF_MS = (board.SETTLE_OFF_US + 999) // 1000
+# Two-wire leads without sense jaws: the sense inputs hang on their ties, to a millionth.
+SETTLE_TIED_MS = (board.SETTLE_TIED_US + 999) // 1000
 
 # Above this, no drive pin becomes an output.
 LOAD_LIMIT_VOLTS = 2.0

@@ -48,8 +48,8 @@ async def measure(front, supply_volts, element_ohms, u_element_ohms=0.0, leg_ohm
         U_MEASURED_LEG if leg_ohms else U_NOMINAL_LEG,
         supply_volts,
         _U_TAP,
-        ads1220.NOISE_NANOVOLTS[_GAIN] * 1e-9,
-        ads1220.NOISE_NANOVOLTS[1] * 1e-9,
+        board.ADC_NOISE_NANOVOLTS[_GAIN] * 1e-9,
+        board.ADC_NOISE_NANOVOLTS[1] * 1e-9,
     )
     polarities: dict = {1: [], -1: []}
     raw = []

@@ -13,7 +13,6 @@ from asyncio import sleep_ms
 from collections import namedtuple
 from time import ticks_diff, ticks_ms
 
-import board
 from probecore.settling import FEWEST, WINDOW, Settled, Settling
 
 from . import bridge as bridges, ranges
@@ -64,8 +63,7 @@ def self_heating_ohms_per_minute(plan, ohms, ohms_per_celsius):
 
     plan: Plan; ohms: the probe's resistance [ohm]; ohms_per_celsius: slope of its curve [ohm/degC].
     """
-    loop = (ranges.HIGH_LOOP_OHMS if plan.range == ranges.HIGH else ranges.LOW_LOOP_OHMS) + ohms
-    milliamps = board.SUPPLY_MILLIVOLTS / loop
+    milliamps = ranges.amps(plan.range, ohms) * 1000
     milliwatts = milliamps * milliamps * ohms / 1000
     kelvin = milliwatts * _SELF_HEATING_KELVIN_PER_MILLIWATT
     return kelvin * ohms_per_celsius * 60 / _SELF_HEATING_S

@@ -210,10 +210,13 @@ class Ads1220:
     def select(self, mux, gain=1, bypass=True):
         """Choose the inputs and the gain. Allocates nothing.
 
-        mux: one of the constants above; gain: 1, 2 or 4; bypass: True leaves the amplifier out, which is a must where
-        an input is outside 0.83 to 3.1 V (DS 8.3.2.1, 8.3.2.2).
+        mux: one of the constants above; gain: 1, 2, 4 to 128; bypass: True leaves the amplifier out, which is a must
+        where an input is outside 0.83 to 3.1 V, and possible up to gain 4 (DS 8.3.2.1, 8.3.2.2).
         """
-        first = mux | (gain >> 1) << 1  # gain 1, 2, 4 have the codes 0, 1, 2
+        first = mux
+        while gain > 1:  # the code is the gain's power of two
+            gain >>= 1
+            first += 2
         if bypass:
             first |= _BYPASS
         self._write_register(0, first)
@@ -318,7 +321,3 @@ def microvolts_of_monitor(count):
 def saturated(count):
     """Tell whether a count stands at either end of the scale (DS 8.5.2). Allocates nothing."""
     return count >= FULL_SCALE_COUNTS or count <= -FULL_SCALE_COUNTS
-
-
-# DS 7.1, table 1: input-referred noise at 20 samples a second, rms, by gain [nV].
-NOISE_NANOVOLTS = {1: 3710, 2: 1540, 4: 1150}

@@ -70,6 +70,22 @@ _TEXTS = {
         "The tester is not calibrated; the value stands on the tolerance of its parts.",
         "Calibrate it against reference resistors; use the value meanwhile with its wider uncertainty.",
     ),
+    "calibration-overdue": (
+        "The tester's calibration is past its date.",
+        "Have it calibrated; its numbers hold with the drift that its history shows.",
+    ),
+    "check-failed": (
+        "The tester failed its last check: its numbers are in doubt.",
+        "Clean the clips and check again. If it fails again, take the tester out of service and have it calibrated.",
+    ),
+    "check-never": (
+        "The tester has never been checked against a known resistor.",
+        "Make the morning check (half a minute: hold BACK on the home page) before its numbers are relied on.",
+    ),
+    "check-overdue": (
+        "The tester's last good check is too long ago, or how long ago is not known.",
+        "Make the morning check (half a minute: hold BACK on the home page); set the clock if it is not set.",
+    ),
     "too-close": (
         "The reading is too close to a limit to call.",
         "Measure the room's temperature better, right beside the sensor, and repeat; or take a second point in ice "
@@ -86,6 +102,14 @@ _TEXTS = {
 }
 
 CODES = tuple(sorted(_TEXTS))
+
+# These speak of the tester and not of the probe: they stand beside a verdict and never change it.
+ABOUT_TESTER = ("check-failed", "uncalibrated", "check-never", "calibration-overdue", "check-overdue")
+
+
+def split(codes):
+    """Return two lists: the codes about the probe, in their order, and those about the tester, the gravest first."""
+    return [code for code in codes if code not in ABOUT_TESTER], [code for code in ABOUT_TESTER if code in codes]
 
 
 def text(code):

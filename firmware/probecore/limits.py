@@ -30,6 +30,8 @@ DOMESTIC_1000 = {
     # of the element's resistance at 0 degC: below is a short, above is open
     "short_fraction": 0.05,
     "open_multiple": 100.0,
+    # a check of the tester holds so long [h]
+    "check_hours": 24.0,
 }
 
 _POSITIVE = (
@@ -43,6 +45,7 @@ _POSITIVE = (
     "u_ambient_celsius",
     "short_fraction",
     "open_multiple",
+    "check_hours",
 )
 
 

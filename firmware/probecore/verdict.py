@@ -7,11 +7,14 @@ covers only what was.
 Some findings stop a verdict, whatever the numbers say: a voltage on the leads, a reading that still moves, a fault of
 the converter, a lost sense jaw, a chassis clip without contact. They make it undecided, unless a requirement that they
 do not touch has failed already.
+
+What a check or the calibration says of the tester stands among the findings and leaves the verdict as it is: an open
+circuit stays one, whoever finds it. A reader sees both and decides.
 """
 
 from collections import namedtuple
 
-from . import conformance, limits, maths
+from . import checking, conformance, limits, maths
 from .curves import curve as curve_of
 from .errors import ProbeError
 
@@ -106,7 +109,10 @@ class _Judge:
             self._isolation()
             self._harness()
             self._flex()
-        return self._conclude()
+            about_tester = checking.findings_of(self.body, self.profile)
+        else:
+            about_tester = []
+        return self._conclude(about_tester)
 
     # Interlocks
 
@@ -239,7 +245,7 @@ class _Judge:
 
     # Conclusion
 
-    def _conclude(self):
+    def _conclude(self, about_tester):
         checked = [name for name, _ in self.requirements]
         if CONTINUITY in checked and AMBIENT not in checked and not self.findings:
             # Continuity and the coarse window alone never make a pass.
@@ -256,7 +262,7 @@ class _Judge:
             verdict,
             probability,
             self.requirements,
-            self.findings,
+            self.findings + about_tester,
             not_checked,
             self.celsius,
             None if self.celsius is None else self.u_celsius,

@@ -52,7 +52,7 @@ def home(canvas, view):
     elif view["ready"]:
         canvas.text("ready", 0, 37)
     canvas.text(words.SAFETY[view["safety"]], 0, 46)
-    _footer(canvas, "flex", "TEST" if view["ready"] else "", "place")
+    _footer(canvas, "flex/check", "TEST" if view["ready"] else "", "place")
     canvas.show()
 
 
@@ -113,7 +113,8 @@ def verdict(canvas, view):
 
     view: dict with verdict, ohms, celsius, ambient_celsius, expected_ohms, reasons (list of finding codes), not_checked
     (list), place, job, saved (sequence number or None), unsaved (text, why it is not saved), fahrenheit, wait_s (until
-    a moving probe rests, or None), hint (what OK does), detail (what was measured for the first finding, or "").
+    a moving probe rests, or None), hint (what OK does), detail (what was measured for the first finding, or ""), tester
+    (what has to be said of the tester: list of texts, the fullest first; empty where all is well).
     """
     canvas.clear()
     word = words.VERDICT[view["verdict"]]
@@ -121,6 +122,9 @@ def verdict(canvas, view):
     if canvas.text_width(word, 3) < 80:
         canvas.right(words.PLACE[view["place"]], 0)
         canvas.right("job %d" % view["job"], 9)
+    said = _about_tester(canvas, view)
+    # Rows that the reasons may take: one less where the tester's state needs its own.
+    floor = 39 if said and (not view["saved"] or view["hint"] and not view["wait_s"]) else 48
     y = 25
     if view["ohms"] is not None:
         canvas.text(words.ohms(view["ohms"]), 0, 23, 2)
@@ -128,25 +132,102 @@ def verdict(canvas, view):
             canvas.right(words.temperature(view["celsius"], view["fahrenheit"]), 28)
         y = 38
     reasons = view["reasons"]
+    hint_y = 56
+    label_y = 46 if floor == 39 else 55
     if view["wait_s"]:
-        canvas.text(words.finding("not-settled"), 0, y)
+        if said and not view["saved"]:
+            label_y = y - 1
+        else:
+            canvas.text(words.finding("not-settled"), 0, y)
         canvas.text("about " + words.duration(view["wait_s"]) + " to go", 0, y + 9)
+        hint_y = y + 9 if said else 56
     elif reasons:
-        y = canvas.paragraph(words.finding(reasons[0]), y, 2)
-        if view["detail"] and y < 48:
+        y = canvas.paragraph(words.finding(reasons[0]), y, min(2, (floor + 8 - y) // 9))
+        if view["detail"] and y < floor:
             canvas.text(view["detail"], 0, y)
             y += 9
-        if len(reasons) > 1 and y < 48:
-            canvas.paragraph(words.finding(reasons[1]), y, (56 - y) // 9)
+        if len(reasons) > 1 and y < floor:
+            canvas.paragraph(words.finding(reasons[1]), y, (floor + 8 - y) // 9)
     elif view["expected_ohms"] is not None:
         canvas.text("room " + words.temperature(view["ambient_celsius"], view["fahrenheit"]), 0, y)
         canvas.right("\u2192 " + words.ohms(view["expected_ohms"]), y)
-        canvas.paragraph(words.not_checked(view["not_checked"], view["place"]), y + 9, 1)
+        if y + 9 < floor:
+            canvas.paragraph(words.not_checked(view["not_checked"], view["place"]), y + 9, 1)
     if view["saved"]:
         canvas.text("saved no. %d" % view["saved"], 0, 56)
     else:
         canvas.banner("NOT SAVED: " + view["unsaved"], 55)
-    canvas.right(view["hint"], 56, 1, 1 if view["saved"] else 0)
+    if said:
+        canvas.label(said, canvas.width - canvas.text_width(said) - 4, label_y)
+    canvas.right(view["hint"], hint_y, 1, 1 if view["saved"] or hint_y < 56 else 0)
+    canvas.show()
+
+
+def _about_tester(canvas, view):
+    """Return the fullest text on the tester's state that fits beside the record's number, "" where all is well."""
+    said = view["tester"]
+    if not said:
+        return ""
+    left = canvas.width - 8
+    if view["saved"]:
+        left -= canvas.text_width("saved no. %d" % view["saved"])
+    for text in said:
+        if canvas.text_width(text) <= left:
+            return text
+    return said[-1]
+
+
+def check(canvas, step, results, hint, ohms, setup):
+    """Draw the page of a morning check under way.
+
+    step: the one that is missing first; results: maps of those done; hint: code of what is in the way, or None; ohms:
+    what the probe clips show [ohm], or None; setup: checking.Setup.
+    """
+    canvas.clear()
+    title, text = words.CHECK_STEP[step]
+    canvas.text(title, 0, 0, 2)
+    canvas.paragraph(text, 17, 2)
+    if hint:
+        canvas.label(words.CHECK_HINT[hint], 0, 36)
+    elif step == "resistor":
+        canvas.text("for " + words.ohms(setup.resistor_ohms), 0, 37)
+    elif step == "isolation":
+        canvas.text("for " + words.ohms(setup.isolation_ohms), 0, 37)
+    if ohms is not None and hint in (None, "other-resistor"):
+        canvas.right(words.ohms(ohms), 37)
+    passed = {}
+    for result in results:
+        passed[result["step"]] = result["passed"]
+    x = 0
+    for name in words.CHECK_STEP:
+        canvas.frame(x, 47, 22, 6)
+        if name in passed:
+            canvas.bar(x + 2, 49, 18 if passed[name] else 6, 2)
+        x += 26
+    _footer(canvas, "stop", "take", "%d of %d" % (len(results), len(words.CHECK_STEP)))
+    canvas.show()
+
+
+def check_result(canvas, body, saved):
+    """Draw the end of a morning check: the word, each step that failed or else the values, the record's number.
+
+    body: of the check's record; saved: the record's number, or None.
+    """
+    canvas.clear()
+    canvas.text("Check " + ("PASS" if body["passed"] else "FAIL"), 0, 0, 2)
+    nominal = {"resistor": body["resistor_ohms"], "isolation": body["isolation_ohms"]}
+    shown = [result for result in body["steps"] if not result["passed"]] or [
+        result for result in body["steps"] if result["step"] != "open"
+    ]
+    y = 18
+    for result in shown[:4]:
+        canvas.text(words.check_result(result, nominal.get(result["step"])), 0, y)
+        y += 9
+    if saved:
+        canvas.text("saved no. %d" % saved, 0, 56)
+        canvas.right("OK", 56)
+    else:
+        canvas.banner("NOT SAVED", 55)
     canvas.show()
 
 

@@ -33,10 +33,49 @@ FINDING = {
     "out-of-range": "Beyond what I can measure.",
     "adc-fault": "The tester's converter fails.",
     "usb-refused": "Refused on USB.",
-    "uncalibrated": "Tester not calibrated.",
     "too-close": "Too close to a limit to call.",
     "ambient-missing": "Room temperature not known.",
     "isolation-unclear": "Isolation not clear: dry it, clip on again.",
+}
+
+# What a verdict says of the tester beside the record's number, and, where there is more than one, in short.
+TESTER = {
+    "check-failed": ("CHECK FAILED", "CHECK FAILED"),
+    "uncalibrated": ("uncalibrated", "uncal."),
+    "check-never": ("never checked", "unchecked"),
+    "calibration-overdue": ("cal. overdue", "cal. due"),
+    "check-overdue": ("check overdue", "check due"),
+}
+
+# The home page's line on the check.
+CHECK_DUE = {
+    "check-failed": "CHECK FAILED: hold BACK",
+    "check-never": "never checked: hold BACK",
+    "check-overdue": "check is due: hold BACK",
+}
+
+# The steps of the morning check: title, what to do.
+CHECK_STEP = {
+    "together": ("Clips together", "Both probe clips on one wire, chassis clip free."),
+    "open": ("Clips apart", "Both probe clips off, touching nothing."),
+    "resistor": ("Check resistor", "Both probe clips on the check resistor, chassis clip free."),
+    "isolation": ("To the chassis", "Add the chassis clip at its resistor's end."),
+    "jaws": ("Chassis jaws", "Chassis clip on bare metal, or closed on itself."),
+}
+
+CHECK_NAME = {
+    "together": "zero",
+    "open": "open",
+    "resistor": "resistor",
+    "isolation": "chassis",
+    "jaws": "jaws",
+}
+
+CHECK_HINT = {
+    "other-resistor": "not that resistor",
+    "jaw-lost": "a jaw has no contact",
+    "chassis-on": "take the chassis clip off",
+    "moving": "hold still",
 }
 
 VERDICT = {"pass": "PASS", "fail": "FAIL", "undecided": "UNDECIDED"}
@@ -57,6 +96,44 @@ SAFETY = ("Off at the breaker?", "Mains tester used?")
 def finding(code):
     """Return the short sentence of a finding's code."""
     return FINDING.get(code, code)
+
+
+def about_tester(codes):
+    """Return what a verdict says of the tester as a list of texts, the fullest first; it is empty where all is well.
+
+    codes: findings about the tester, the gravest first.
+    """
+    if not codes:
+        return []
+    texts = list(TESTER[codes[0]])
+    if len(codes) > 1:
+        texts.insert(0, ", ".join([TESTER[code][1] for code in codes]))
+    return texts
+
+
+def check_result(result, setup_ohms):
+    """Return one line on a step of the check: its name, what was read, and what is wrong with it.
+
+    result: map of a step; setup_ohms: value of the step's resistor [ohm], None where it has none.
+    """
+    name = CHECK_NAME[result["step"]]
+    value = result["ohms"]
+    if value is None:
+        return name + ": no reading"
+    if result["step"] == "together":
+        said = "%.3f ohm" % value
+    elif result["step"] == "open":
+        said = "no current" if result["passed"] else ohms(value)
+    elif setup_ohms:
+        share = (value - setup_ohms) / setup_ohms
+        said = "%+.0f ppm" % (share * 1e6) if abs(share) < 0.01 else "%+.1f %%" % (share * 100)
+        if result["why"] != "history":
+            said = ohms(value) + ", " + said
+    else:
+        said = ohms(value)
+    if result["why"] == "history":
+        said += ": has changed"
+    return name + " " + said
 
 
 def not_checked(names, place):

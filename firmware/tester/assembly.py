@@ -7,6 +7,7 @@ from binascii import hexlify
 
 import board
 import machine
+from aside import Aside
 from guided.probetest import Instruments
 from ledger import volume
 from ledger.store import LedgerError
@@ -24,10 +25,12 @@ from parts.norflash import NorFlash
 from parts.power import Power
 from parts.ssd1306 import Ssd1306
 from parts.tmp117 import Tmp117
-from probecore import calibration as calibrations
-from probecore.errors import ProbeError, StoredDataError
+from probecore.errors import ProbeError
 from screen import pages
 from screen.canvas import Canvas
+
+from .calibrated import InForce
+from .checks import Checks
 
 FIRMWARE = "0.1.0"
 
@@ -104,9 +107,9 @@ def reset_cause():
 class Tester:
     """Everything that the tasks work with.
 
-    Attributes: id, firmware, uptime, clock, power, buzzer, keys, canvas, ambient, front, bridge, store, calibration;
-    `notes` are sentences on what is missing; `quiet` is held while a measurement runs and while the flash is written;
-    `measuring` is held by the one test or bench measurement under way.
+    Attributes: id, firmware, uptime, clock, power, buzzer, keys, canvas, ambient, front, bridge, store, calibration,
+    checks; `notes` are sentences on what is missing; `quiet` is held while a measurement runs and while the flash is
+    written; `measuring` is held by the one test or bench measurement under way.
     """
 
     def __init__(self):
@@ -135,7 +138,14 @@ class Tester:
         self.store = volume.open_store(make_flash, identity)
         self.parts["flash"] = self.store.kind == "flash"
         self.settings = self.store.settings.load() or {}
-        self.calibration = self._load_calibration()
+        self.in_force = InForce(self.store, self.clock.seconds)
+        self.notes.extend(self.in_force.notes)
+        self.checks = Checks(self.store.checks, self.settings, self.store.boot, self.uptime.ms, self.clock.seconds)
+        # What the link offers to the person at the tester: an Offer, and the parts of one that is still coming.
+        self.offer = None
+        self.offer_parts: list[bytes] = []
+        # Resistance of two-wire leads [ohm], as it was zeroed since the start.
+        self.zero_ohms: float | None = None
         self.instruments = None
         if self.front:
             self.instruments = Instruments(
@@ -153,24 +163,10 @@ class Tester:
         self.parts[name] = part is not None
         return part
 
-    def _load_calibration(self):
-        stored = self.store.calibration.load()
-        state = calibrations.UNCALIBRATED
-        if stored is not None:
-            try:
-                return calibrations.from_map(stored)
-            except StoredDataError as error:
-                self.notes.append(error.message)
-                state = calibrations.DAMAGED
-        elif self.store.calibration.damaged:
-            self.notes.append("The stored calibration is damaged in both slots. Calibrate the tester again.")
-            state = calibrations.DAMAGED
-        return calibrations.uncalibrated(
-            board.REFERENCE_TOLERANCE_PPM,
-            board.REFERENCE_TEMPCO_PPM_PER_K,
-            board.LINEARITY_MICROOHMS / 1e6,
-            state,
-        )
+    @property
+    def calibration(self):
+        """Return the Calibration in force."""
+        return self.in_force.now()
 
     def boot_body(self):
         """Return the body of the record that a start leaves."""
@@ -208,17 +204,47 @@ class Tester:
             finally:
                 gc.collect()
 
-    async def measure(self, readings):
-        """Measure what is on the leads for the link: foreign voltages first, then the bridge. Returns a map.
+    async def measure(self, readings, two_wire=False, zero_power=False):
+        """Measure what is on the leads for the link. Returns a map. two_wire, zero_power: bool, see measure.bench.
 
-        Raises NotReady while a test runs, without converter, or where a voltage is seen; PartError where the converter
-        fails.
+        Raises NotReady while a test runs, without converter, where a voltage is seen, or where two-wire leads have not
+        been zeroed since the start; PartError where the converter fails.
         """
+        if two_wire and self.zero_ohms is None:
+            raise NotReady(
+                "not-zeroed", "The two-wire leads have not been zeroed. Let one clip hold the other and zero."
+            )
+        zero_ohms = self.zero_ohms if two_wire else None
+        with Aside("measure.bench") as bench:
+            result = await self._on_bench(
+                lambda: bench.measure(self.bridge, self.calibration, readings, zero_ohms, zero_power)
+            )
+        result["ambient"] = self.ambient_map()
+        return result
+
+    async def zero(self):
+        """Zero two-wire leads whose clips hold each other, for `measure`. Returns a map.
+
+        Raises RangeError where they don't, and as `measure`.
+        """
+        with Aside("measure.bench") as bench:
+            result = await self._on_bench(lambda: bench.zero(self.bridge, self.calibration))
+        self.zero_ohms = result["ohms"]
+        return result
+
+    async def isolation(self, rounds):
+        """Measure the isolation of what is clipped on, for the link. Returns a map; raises as `measure`."""
+        with Aside("measure.bench_isolation") as bench:
+            return await self._on_bench(lambda: bench.measure(self.bridge, self.front, self.calibration, rounds))
+
+    async def _on_bench(self, measuring):
+        """Await what a function returns, after a look for foreign voltages; the drivers are off at the end."""
         if self.bridge is None:
             raise NotReady("adc-missing", "The tester's converter does not answer. " + " ".join(self.notes))
         if self.measuring.locked():
             raise NotReady("busy", "A test is running on the tester. Wait for its end.")
         async with self.measuring:
+            gc.collect()
             found = await ForeignVoltage(self.front).look()
             if found["seen"]:
                 raise NotReady(
@@ -227,8 +253,6 @@ class Tester:
                     "with a tester made for mains, then unclip." % found["at"],
                 )
             try:
-                result = await bridges.measure(self.bridge, self.calibration, readings)
+                return await measuring()
             finally:
                 self.front.off()
-        result["ambient"] = self.ambient_map()
-        return result

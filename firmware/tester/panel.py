@@ -1,7 +1,9 @@
 """What the three keys do, and what display and buzzer say to it.
 
-    home      OK: test at the chosen place    BACK: the same with a flex test    NEXT: next place; held: new job
+    home      OK: test at the chosen place    BACK: the same with a flex test; held: the morning check
+              NEXT: next place; held: new job
     test      BACK: stop
+    check     BACK: stop    OK: take what is clipped on as the step that is missing
     verdict   OK: test again (or wait until a moving probe has settled)    NEXT: next place    BACK: home
     others    any key: home
 
@@ -12,10 +14,11 @@ saved, refused or stopped, voltage. "Saved" is shown and heard only after the fl
 from asyncio import Event, TimeoutError, wait_for_ms
 
 import board
+from aside import Aside
 from guided import probetest
 from parts import buzzer
 from parts.keys import BACK, NEXT, OK
-from probecore import curves
+from probecore import checking, curves, findings, limits
 from probecore.calibration import CALIBRATED, DAMAGED, OVERDUE
 from probecore.errors import ProbeError
 from screen import pages, words
@@ -64,6 +67,7 @@ class Panel:
         self._presses = []
         self._pressed = Event()
         self._test = None
+        self._morning = None
         self._patient = False
         self._curve = _curve(tester)
         self._fahrenheit = bool(tester.settings.get("fahrenheit"))
@@ -79,6 +83,8 @@ class Panel:
         if self._test:
             if key == BACK:
                 self._test.cancel()
+            elif key == OK and self._test is self._morning:
+                self._morning.take()
             return
         if len(self._presses) < _MOST_PRESSES:
             self._presses.append((key, long))
@@ -108,6 +114,11 @@ class Panel:
             await self._any_key()
             self._fault = None
         while True:
+            offer = self._tester.offer
+            if offer and offer.open:
+                self._presses.clear()
+                with Aside("tester.deciding") as deciding:
+                    await deciding.decide(self._tester, self._key)
             self._draw_home()
             press = await self._key(_REFRESH_MS)
             self._turn += 1
@@ -116,6 +127,8 @@ class Panel:
             key, long = press
             if key == NEXT:
                 self._choose(long)
+            elif key == BACK and long:
+                await self._check()
             else:
                 await self._tests(probetest.FLEX if key == BACK else probetest.QUICK)
 
@@ -174,14 +187,42 @@ class Panel:
         elif tester.store.kind == "internal":
             found.append("ledger chip fails: spare used")
         if self._unsaved:
-            found.append("%d tests NOT SAVED" % self._unsaved)
+            found.append("%d results NOT SAVED" % self._unsaved)
         if tester.power.usb() and not tester.settings.get("isolator"):
             found.append("USB in: bench only")
         if tester.clock.seconds() is None:
             found.append("clock is not set")
         if tester.ambient is None:
             found.append("room sensor is missing")
+        check, _ = self._about_tester()
+        if check:
+            found.append(words.CHECK_DUE[check])
         return found
+
+    def _about_tester(self):
+        """Return what the last check says of the tester: a finding's code or None, and the map for a record."""
+        check = self._tester.checks.map()
+        codes = checking.findings_of({"check": check}, limits.DOMESTIC_1000)
+        return (codes[0] if codes else None), check
+
+    # ------------------------------------------------------------------ morning check
+
+    async def _check(self):
+        """Run the morning check to its page, and wait for a key there."""
+        tester = self._tester
+        refusal = self._refusal()
+        if refusal:
+            pages.message(self._canvas, "Not now", refusal)
+            tester.buzzer.play(buzzer.REFUSED)
+        else:
+            with Aside("tester.morning") as morning:
+                self._morning = self._test = morning.Morning(tester)
+                try:
+                    if await self._morning.run():
+                        self._unsaved += 1
+                finally:
+                    self._morning = self._test = None
+        await self._any_key()
 
     # ------------------------------------------------------------------ tests
 
@@ -223,6 +264,7 @@ class Panel:
                 isolator=bool(tester.settings.get("isolator")),
                 patience_s=patience_s,
                 flex_s=_FLEX_S,
+                check=self._about_tester()[1],
                 sensor_end=self.visit.sensor_end,
             )
             try:
@@ -287,13 +329,15 @@ class Panel:
     def _verdict_view(self, body, saved, reason, unsettled):
         ambient = body["ambient"]
         wait_s = body["settling"]["wait_s"] if unsettled else None
+        reasons, about_tester = findings.split(body["findings"])
         return {
             "verdict": body["verdict"],
             "ohms": body["ohms"],
             "celsius": body["celsius"],
             "ambient_celsius": ambient["celsius"] if ambient else None,
             "expected_ohms": body["expected_ohms"],
-            "reasons": body["findings"],
+            "reasons": reasons,
+            "tester": words.about_tester(about_tester),
             "not_checked": body["not_checked"],
             "place": body["place"],
             "job": body["job"],
@@ -302,7 +346,7 @@ class Panel:
             "fahrenheit": self._fahrenheit,
             "wait_s": wait_s,
             "hint": "OK: wait" if unsettled else "",
-            "detail": words.detail(body, body["findings"][0]) if body["findings"] else "",
+            "detail": words.detail(body, reasons[0]) if reasons else "",
         }
 
     def _progress(self, stage, value):

@@ -98,7 +98,8 @@ def load(package: str = "probecore_single") -> dict[str, types.ModuleType]:
     sys.modules[package] = root
     loaded = {}
     names = ["errors", "maths", "counts", "calibration", "conformance", "curves", "limits", "findings"]
-    for name in [*names, "budget", "verdict", "settling", "flex", "foreign", "contact", "isolation"]:
+    names += ["budget", "selfheat", "checking", "verdict", "settling", "flex", "foreign", "contact", "isolation"]
+    for name in names:
         source = (CORE / f"{name}.py").read_text()
         tree = ast.fix_missing_locations(_Guarding().visit(ast.parse(source)))
         module = types.ModuleType(f"{package}.{name}")

@@ -1,6 +1,7 @@
 """The core in single precision: the same code, with every operation rounded as on the Pico."""
 
 import importlib.util
+import math
 import random
 from pathlib import Path
 
@@ -99,6 +100,54 @@ def test_the_budget(core):
     assert is_single(found)
     # 0.05 % of 1097.35 ohm over root 3 is 0.3168 ohm; the ADC's line adds 0.0242, the input currents 0.0132
     assert found == pytest.approx((0.3168**2 + 0.0242**2 + 0.0132**2 + 0.0055**2 + 0.004**2) ** 0.5, rel=2e-3)
+
+
+def test_the_budget_of_a_fit_with_covariances(core):
+    """The law of propagation (GUM 5.2.2) in double precision is the yardstick: little is lost by cancellation."""
+    for numbers in (
+        {"u_offset_ohms": 0.012, "u_gain": 2.5e-5, "covariance_offset_gain_ohms": -2.4e-7},
+        {
+            "u_offset_ohms": 9.5e-3,
+            "u_gain": 3.0e-5,
+            "u_quadratic_per_ohm": 1.1e-8,
+            "covariance_offset_gain_ohms": -1.6e-7,
+            "covariance_offset_quadratic": 3.0e-11,
+            "covariance_gain_quadratic_per_ohm": -3.0e-13,
+        },
+    ):
+        stored = core["calibration"].to_map(core["calibration"].uncalibrated(500, 10, guard(0.042)))
+        stored.update({name: guard(value) for name, value in numbers.items()})
+        single = core["calibration"].from_map(stored)
+        for ohms in (0.0, 100.0, 1000.0, 1097.0, 2000.0, 4000.0):
+            found = core["calibration"].doubts(single, ohms, False)
+            assert all(is_single(part) for part in found)
+            powers = (1.0, ohms, ohms**2)
+            u = (stored["u_offset_ohms"], stored["u_gain"], stored["u_quadratic_per_ohm"])
+            exact = (
+                sum((power * each) ** 2 for power, each in zip(powers, u, strict=True))
+                + 2 * ohms * stored["covariance_offset_gain_ohms"]
+                + 2 * ohms**2 * stored["covariance_offset_quadratic"]
+                + 2 * ohms**3 * stored["covariance_gain_quadratic_per_ohm"]
+            )
+            assert sum(part**2 for part in found) == pytest.approx(exact, rel=2e-5)
+
+
+def test_zero_power_keeps_its_milliohms(core):
+    random.seed(11)
+    selfheat = core["selfheat"]
+    for _ in range(500):
+        ohms, slope = random.uniform(900, 1300), random.uniform(0.0, 1.6)
+        strong, faint = guard(random.uniform(0.08, 0.1)), guard(random.uniform(4e-4, 8e-4))
+        found = selfheat.compare(
+            selfheat.Level(guard(ohms + slope * strong), strong, guard(0.001)),
+            selfheat.Level(guard(ohms + slope * faint), faint, guard(0.001)),
+            guard(24.7e-6),
+        )
+        assert all(is_single(value) for value in found)
+        # A single near 1100 ohm is 0.06 milliohm fine, and two of them make the rise.
+        assert found.ohms == pytest.approx(ohms, abs=2e-4)
+        assert found.ohms_per_milliwatt == pytest.approx(slope, abs=2e-4 / 0.08)
+        assert found.u_ohms == pytest.approx(math.hypot(0.5 / 24.7, 0.001), rel=1e-4)
 
 
 def test_settling_sees_the_slope(core):

@@ -15,12 +15,14 @@ bench = importlib.util.module_from_spec(_spec)
 _spec.loader.exec_module(bench)
 
 MEASURE = """
+from measure import bench
+
 async def main():
     front = make_front()
     bridge = Bridge(front)
     front.clean()
     begun = time.ticks_ms()
-    result = await bridges.measure(bridge, nominal, READINGS)
+    result = await bench.measure(bridge, nominal, READINGS, **OPTIONS)
     show("ms", time.ticks_diff(time.ticks_ms(), begun))
     show("result", result)
 finish(main())
@@ -28,7 +30,7 @@ finish(main())
 
 
 def measured(tmp_path, ohms, readings=1, **kwargs):
-    script = f"READINGS = {readings}\n" + MEASURE
+    script = f"READINGS = {readings}\nOPTIONS = {{}}\n" + MEASURE
     return bench.run(tmp_path, script, lambda world: world.clip_resistor(ohms), **kwargs)
 
 
@@ -89,6 +91,16 @@ def test_noise_and_time_of_a_reading(tmp_path):
     assert (shown["ms"] - 180) / 24 < 600
 
 
+def test_times_and_noise_that_the_bench_prints(tmp_path):
+    found = bench.times_and_noise(tmp_path, seed=2)
+    assert 0.39 < found["conversion_s"] < found["reading_s"] < 0.6
+    assert 1.2 < found["noise_milliohms"] < 10
+    # 40 readings know their noise to 11 %, and its square to 22 %.
+    assert 0.6 < found["time_ratio"] < 1.3 * 1.4
+    assert 3.5 < found["quick_s"] < found["guided_s"] <= 5.0
+    assert 1.5 < found["quick_zero_power_s"] - found["quick_s"] < 2.0
+
+
 def test_reversal_cancels_a_thermal_voltage(tmp_path):
     values = []
     for number, microvolts in enumerate((0.0, 200.0)):
@@ -96,7 +108,7 @@ def test_reversal_cancels_a_thermal_voltage(tmp_path):
         folder.mkdir()
         element = {"curve": "resistor", "r0_ohms": 1000.0, "emf_microvolts": microvolts}
         oven = bench.scenario(element=element)
-        shown = bench.run(folder, "READINGS = 1\n" + MEASURE, lambda world: world.clip("sensor"), oven)
+        shown = bench.run(folder, "READINGS = 1\nOPTIONS = {}\n" + MEASURE, lambda world: world.clip("sensor"), oven)
         values.append(shown["result"])
     forward = [result["readings"][0][1] for result in values]
     # 200 uV is 0.7 ohm in one direction alone.

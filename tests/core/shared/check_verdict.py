@@ -79,6 +79,29 @@ def test_each_finding_alone_and_in_pairs():
         assert sorted(result.findings) == sorted(codes), (changes, result)
 
 
+def test_a_check_says_so_and_leaves_the_verdict():
+    # The project's own rule: what is said of the tester stands beside the verdict and never turns it into another.
+    states = (
+        ({"check": {"passed": False, "age_s": 60}}, ["check-failed"]),
+        ({"check": {"passed": None, "age_s": None}}, ["check-never"]),
+        ({"check": {"passed": True, "age_s": 90000}}, ["check-overdue"]),
+        ({"check": {"passed": True, "age_s": 60}}, []),
+        ({"calibration": {"state": "damaged"}}, ["uncalibrated"]),
+    )
+    for changes, expected, _ in TABLE:
+        plain = judged(**changes)
+        for state, said in states:
+            changed = dict(changes)
+            changed.update(state)
+            result = judged(**changed)
+            assert result.verdict == plain.verdict == expected, (changes, state)
+            assert result.probability == plain.probability, (changes, state)
+            measured = not ("fault" in changes or "refused" in changes or "foreign" in changes)
+            assert result.findings == plain.findings + (said if measured else []), (changes, state)
+    probe, tester = findings.split(["leak-to-chassis", "uncalibrated", "check-failed", "too-close"])
+    assert probe == ["leak-to-chassis", "too-close"] and tester == ["check-failed", "uncalibrated"]
+
+
 def test_every_finding_has_a_message_and_advice():
     for code in findings.CODES:
         message, advice = findings.text(code)

@@ -1,6 +1,6 @@
 """Checks of the pages: nothing is written past the edge, over something else, or without its unit."""
 
-from probecore import findings, verdict
+from probecore import checking, findings, verdict
 from screen import canvas as canvases
 from screen import font, pages, words
 from screen.canvas import Canvas
@@ -104,6 +104,7 @@ VERDICT = {
     "wait_s": None,
     "hint": "",
     "detail": "",
+    "tester": [],
 }
 
 
@@ -150,7 +151,13 @@ def check_wrapping():
 
 def check_home():
     for place in words.PLACES:
-        for warning in (None, "LEDGER FULL: pull it", "ledger chip fails: spare used", "converter does not answer"):
+        for warning in (
+            None,
+            "LEDGER FULL: pull it",
+            "ledger chip fails: spare used",
+            "converter does not answer",
+            "check is due: hold BACK",
+        ):
             for safety in range(len(words.SAFETY)):
                 _, said = look(pages.home, changed(HOME, place=place, warning=warning, safety=safety))
                 assert words.PLACE[place] in said and words.SAFETY[safety] in said
@@ -161,18 +168,79 @@ def check_home():
         look(pages.home, changed(HOME, calibration=state))
 
 
+def about_the_probe():
+    return findings.split(findings.CODES)[0]
+
+
 def check_every_verdict_with_every_finding():
+    codes = about_the_probe()
     for judged in (verdict.PASS, verdict.FAIL, verdict.UNDECIDED):
-        for first in findings.CODES:
-            for second in (None,) + findings.CODES:
+        for first in codes:
+            for second in [None] + codes:
                 reasons = [first] + ([second] if second else [])
                 canvas, said = look(pages.verdict, changed(VERDICT, verdict=judged, reasons=reasons))
                 assert words.VERDICT[judged] in said and "saved no. 17" in said
                 assert words.finding(first).split(" ")[0] in said
-    for code in findings.CODES:
+    for code in codes:
         assert code in words.FINDING, code
         # A sentence of two lines at most, so that nothing of it is cut off.
         assert not Canvas(Recorder()).wrap(words.FINDING[code], 2)[-1].endswith(".."), code
+
+
+def check_what_is_said_of_the_tester_stands_on_every_verdict():
+    combined = [[code] for code in findings.ABOUT_TESTER] + [
+        ["check-failed", "uncalibrated"],
+        ["uncalibrated", "check-never"],
+        ["uncalibrated", "check-overdue"],
+        ["check-failed", "calibration-overdue"],
+        ["calibration-overdue", "check-overdue"],
+    ]
+    for codes in combined:
+        texts = words.about_tester(codes)
+        assert texts[-2:] == list(words.TESTER[codes[0]])
+        for saved in (1, 17, 1234, 99999):
+            for changes in (
+                {},
+                {"verdict": "fail", "reasons": ["leak-to-chassis", "harness-resistance"], "detail": "lead a: 40 kohm"},
+                {"verdict": "undecided", "reasons": ["isolation-unclear", "ambient-disagrees"]},
+                {"verdict": "undecided", "reasons": ["not-settled"], "wait_s": 3912, "hint": "OK: wait"},
+                {"verdict": "fail", "reasons": ["open-circuit"], "ohms": None, "celsius": None},
+            ):
+                view = changed(VERDICT, tester=texts, saved=saved, **changes)
+                _, said = look(pages.verdict, view)
+                assert any(text in said for text in texts), (codes, saved, said)
+                assert "saved no. " + str(saved) in said
+                view = changed(view, saved=None, unsaved="ledger is full")
+                _, said = look(pages.verdict, view)
+                assert any(text in said for text in texts) and "NOT SAVED: ledger is full" in said
+    assert words.about_tester([]) == []
+
+
+def check_the_morning_check():
+    setup = checking.DEFAULT_SETUP
+    read = {"together": 0.0123, "open": 2.5e6, "resistor": 1000.123, "isolation": 1.0023e6, "jaws": 0.71}
+    results = []
+    for step in checking.STEPS:
+        for hint in [None] + list(words.CHECK_HINT):
+            for ohms in (None, 0.01, 1003.21, 999999.0, 2.4e6):
+                _, said = look(pages.check, step, results, hint, ohms, setup)
+                assert words.CHECK_STEP[step][0] in said and "stop" in said and "take" in said
+                assert str(len(results)) + " of 5" in said
+        results.append(checking.judge_step(step, read[step], 0.01, setup))
+    body = {"passed": True, "steps": results, "resistor_ohms": 1000.0, "isolation_ohms": 1e6}
+    _, said = look(pages.check_result, body, 17)
+    assert "Check PASS" in said and "saved no. 17" in said and "resistor 1000.1 ohm, +123 ppm" in said
+    wrong = []
+    for step, ohms in (("together", -0.25), ("open", 4321.0), ("resistor", None), ("isolation", 1.2345e6)):
+        wrong.append(checking.judge_step(step, ohms, 0.01, setup))
+    off = dict(results[2])
+    off["passed"] = False
+    off["why"] = "history"
+    for steps in (wrong, [off]):
+        body = {"passed": False, "steps": steps, "resistor_ohms": 1000.0, "isolation_ohms": 1e6}
+        _, said = look(pages.check_result, body, None)
+        assert "Check FAIL" in said and "NOT SAVED" in said and "saved no" not in said
+    assert "resistor +123 ppm: has changed" in said
 
 
 def check_values_have_units():

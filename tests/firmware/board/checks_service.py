@@ -67,9 +67,12 @@ class FakeTester:
         async with self.quiet:
             return self.store.append(kind, body)
 
-    async def measure(self, readings):
-        self.asked = readings
+    async def measure(self, readings, two_wire=False, zero_power=False):
+        self.asked = (readings, two_wire, zero_power)
         return {"ohms": 1097.5, "readings": []}
+
+    async def zero(self):
+        return {"ohms": 0.21}
 
 
 def talk(tester, data, at_once=True):
@@ -151,10 +154,20 @@ def check_clock_is_set_and_recorded():
 
 def check_measure():
     tester = FakeTester()
-    assert one(tester, "measure") == ("R", {"ohms": 1097.5, "readings": []}) and tester.asked == 1
-    one(tester, "measure", 12)
-    assert tester.asked == 12
-    assert one(tester, "measure", 1000)[0] == "E"
+    assert one(tester, "measure") == ("R", {"ohms": 1097.5, "readings": []}) and tester.asked == (1, False, False)
+    for words, asked in (
+        ((12,), (12, False, False)),
+        ((4, "two-wire"), (4, True, False)),
+        (("zero-power",), (1, False, True)),
+        ((2, "zero-power", "two-wire"), (2, True, True)),
+    ):
+        one(tester, "measure", *words)
+        assert tester.asked == asked, words
+    for words in ((1000,), (4, "threewire"), ("-1",)):
+        kind, value = one(tester, "measure", *words)
+        assert kind == "E" and value["code"] == "bad-arguments", words
+    kind, value = one(tester, "zero")
+    assert kind == "R" and abs(value["ohms"] - 0.21) < 1e-6
 
 
 def check_wrong_requests():
