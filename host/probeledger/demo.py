@@ -39,6 +39,11 @@ PLACE_WORDS = {
 _ENDS = ("PASS", "FAIL", "UNDECIDED", "STOP", "Fault", "Program fault", "Not now", "Stopped", "USB is in")
 _BEND = "Bend leads"
 _WAIT_HINT = "OK: wait"
+# The morning check: its end, the steps as the display names them, and the beep of a step that was recognised [Hz].
+_CHECK_ENDS = ("Check PASS", "Check FAIL", "Stopped", "Fault", "Program fault", "Not now")
+_STEP_HZ = 1500
+CHECK_OHMS = 1000.0
+CHECK_CHASSIS_OHMS = 1e6
 _PATIENCE_US = 90 * 60 * 1_000_000
 
 
@@ -121,11 +126,49 @@ class Technician:
         self._zone = zone
         # (oven, place, word on the display) of each test, in order.
         self.seen: list[tuple[str, str, str]] = []
+        # What stood on the display at the end of the morning check.
+        self.checked = ""
 
     def tell(self, text: str) -> None:
         """Tell something with the simulated time of day."""
         moment = datetime.datetime.fromtimestamp(self._world.epoch_s, datetime.UTC).astimezone(self._zone)
         self._report(moment.strftime("%H:%M"), text)
+
+    def check(self) -> Script:
+        """Make the morning check at the bench: clips apart, together, the check resistor, a megohm to the chassis."""
+        world = self._world
+        world.visit(None)
+        self._tester.power_on()
+        yield lambda: self._reader.sees("TEST")
+        began_us = self._tester.now_us
+        world.press("back", 1.0)
+        for act in (
+            lambda: None,
+            lambda: world.clip_resistor(0.0),
+            lambda: world.clip_resistor(CHECK_OHMS),
+            lambda: (world.clip_resistor(CHECK_OHMS, CHECK_CHASSIS_OHMS), world.clip_chassis()),
+        ):
+            heard = self._steps_heard()
+            act()
+            while self._steps_heard() == heard and not self._reader.first_of(_CHECK_ENDS):
+                self._check_patience(began_us, "the next step of the check")
+                yield 0.1
+            # A hand needs a moment for the next clip.
+            yield 2.0
+        while (said := self._reader.first_of(_CHECK_ENDS)) is None:
+            self._check_patience(began_us, "the end of the check")
+            yield 0.1
+        self.checked = said
+        self.tell(f"  morning check: {said} on the display after {(self._tester.now_us - began_us) / 1e6:.0f} s")
+        yield 1.5
+        world.unclip()
+        world.unclip_chassis()
+        yield from self._press("ok")
+        yield from self._until(_READY, "the home page")
+        self._tester.power_off()
+
+    def _steps_heard(self) -> int:
+        return sum(1 for beep in self._world.beeps if beep.hz == _STEP_HZ)
 
     def visit(self, visit: Visit, oven: Any) -> Script:
         """Drive there and make the tests of one visit."""
@@ -276,7 +319,7 @@ def live(
 
 
 def _morning(tester: VirtualTester, technician: Technician) -> None:
-    """Set the tester's clock at the shop."""
+    """Set the tester's clock at the shop, and check it."""
     tester.plug_usb()
     tester.power_on()
     with open_session(tester.port) as session:
@@ -285,6 +328,7 @@ def _morning(tester: VirtualTester, technician: Technician) -> None:
         session.call("clock", int(tester.world.epoch_s))
     tester.unplug_usb()
     tester.power_off()
+    tester.run(technician.check())
 
 
 def _evening(tester: VirtualTester, technician: Technician, archive_path: Path) -> PullResult:

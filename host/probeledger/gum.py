@@ -262,43 +262,50 @@ def _sensitivity(model: Callable[..., float], values: Sequence[float], index: in
     return (8 * (at(1) - at(-1)) - (at(2) - at(-2))) / (12 * step)
 
 
-def _density(shape: str, u: float, degrees: float, grid: np.ndarray) -> np.ndarray:
-    """Return a distribution's probability per cell of the grid, about zero."""
+def _characteristic(shape: str, u: float, degrees: float, frequencies: np.ndarray) -> np.ndarray:
+    """Return a distribution's characteristic function, about zero, at angular frequencies in the grid's order."""
     if shape == NORMAL:
         if math.isinf(degrees):
-            density = np.exp(-0.5 * (grid / u) ** 2)
-        else:
-            density = (1 + (grid / u) ** 2 / degrees) ** (-(degrees + 1) / 2)
-    else:
-        half_width = u * HALF_WIDTH[shape]
-        cell = grid[1] - grid[0]
-        # The share of each cell that lies inside, so that a width of a few cells keeps its variance.
-        edges = np.clip(np.stack([grid - cell / 2, grid + cell / 2]), -half_width, half_width) / half_width
-        if shape == RECTANGULAR:
-            cumulative = edges
-        elif shape == TRIANGULAR:
-            cumulative = edges * (2 - np.abs(edges))
-        else:
-            cumulative = 2 / math.pi * np.arcsin(edges)
-        density = cumulative[1] - cumulative[0]
-    return density / density.sum()
+            return np.asarray(np.exp(-0.5 * (u * frequencies) ** 2))
+        # The Student distribution's own is a Bessel function that overflows; its density on the grid serves as well.
+        cell = math.pi / frequencies[-1]
+        grid = cell * np.minimum(np.arange(_GRID_POINTS), _GRID_POINTS - np.arange(_GRID_POINTS))
+        density = (1 + (grid / u) ** 2 / degrees) ** (-(degrees + 1) / 2)
+        return np.asarray(np.fft.rfft(density / density.sum()).real)
+    half_width = u * HALF_WIDTH[shape]
+    if shape == RECTANGULAR:
+        return np.asarray(np.sinc(half_width / math.pi * frequencies))
+    if shape == TRIANGULAR:
+        return np.asarray(np.sinc(half_width / (2 * math.pi) * frequencies) ** 2)
+    from scipy import special
+
+    return np.asarray(special.j0(half_width * frequencies))
 
 
 def _convolved_half_width(lines: Sequence[Contribution], probability: float) -> float:
-    """Return the half-width that holds the sum of independent contributions with this probability."""
+    """Return the half-width that holds the sum of independent contributions with this probability.
+
+    The characteristic function of the sum is the product of theirs (JCGM 101, 5.3: any means of propagation will do).
+    """
     u = math.sqrt(math.fsum(line.u**2 for line in lines))
-    grid = np.linspace(-_GRID_REACH * u, _GRID_REACH * u, _GRID_POINTS + 1)
-    transform: np.ndarray | None = None
+    cell = 2 * _GRID_REACH * u / _GRID_POINTS
+    frequencies = np.arange(_GRID_POINTS // 2 + 1) * (2 * math.pi / (_GRID_POINTS * cell))
+    # All that is normal is one normal contribution; the sum is taken over cells, as a narrow rectangle of one.
+    normal = math.fsum(line.u**2 for line in lines if _is_normal(line.input))
+    transform = np.sinc(cell / (2 * math.pi) * frequencies) * _characteristic(
+        NORMAL, math.sqrt(normal), math.inf, frequencies
+    )
     for line in lines:
         # A contribution narrower than a cell moves nothing.
-        if line.u > u * 1e-4:
-            density = _density(line.input.shape, line.u, line.input.degrees_of_freedom, grid)
-            part = np.fft.rfft(np.fft.ifftshift(density))
-            transform = part if transform is None else transform * part
-    assert transform is not None
-    density = np.fft.fftshift(np.fft.irfft(transform, len(grid)))
-    middle = _GRID_POINTS // 2
-    inside = density[middle] + 2 * np.concatenate([[0.0], np.cumsum(density[middle + 1 :])])
+        if not _is_normal(line.input) and line.u > u * 1e-4:
+            transform = transform * _characteristic(
+                line.input.shape, line.u, line.input.degrees_of_freedom, frequencies
+            )
+    density = np.fft.irfft(transform, _GRID_POINTS)[: _GRID_POINTS // 2]
+    inside = density[0] + 2 * np.concatenate([[0.0], np.cumsum(density[1:])])
     # `inside` at index i is the probability within i cells and a half.
-    cell = grid[1] - grid[0]
     return float(np.interp(probability, inside, (np.arange(len(inside)) + 0.5) * cell))
+
+
+def _is_normal(item: Input) -> bool:
+    return item.shape == NORMAL and math.isinf(item.degrees_of_freedom)

@@ -2,13 +2,14 @@
 
 One model holds every input; docs/uncertainty.md explains it line by line:
 
-    R = offset + gain R_ref (1 + a dT + d) (V_probe + l_p + e) / (V_ref + l_r) (1 + s) - i - zero - clips - h P S
+    raw = R_ref (1 + a dT + d) (V_probe + l + e) / V_ref (1 + s)
+    R = offset + gain raw + quadratic raw^2 - i - zero - clips - h P S
 
     V_probe / V_ref  the ratio that was read (type A)     a dT  tempco of the reference resistor times the distance from
     d    drift since the calibration                            the calibration's temperature
-    l_p  linearity of the converter at the probe's        l_r   the same at the reference's voltage
-         voltage                                          e     thermal voltages left after reversal
-    s    the supply's noise between the reads             i     currents into the converter's inputs
+    l    linearity of the converter: how far the probe's  e     thermal voltages left after reversal
+         voltage lies off the straight line through       i     currents into the converter's inputs
+         zero and the reference's                         s     the supply's noise between the reads
     h P S  self-heating: kelvin per milliwatt, times the power in the element, times its slope in ohms per kelvin
 
 In the high range offset and gain act in conductance (probecore.calibration). All corrections are estimated at zero
@@ -17,6 +18,7 @@ unless one is known. Figures of parts stand in hardware/tester.toml; the others 
 The tester adds up what fits its heap (probecore.budget); this sum holds the same lines and what that one leaves out.
 """
 
+import functools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -25,18 +27,18 @@ from probecore import budget as core_budget
 from probecore import calibration, counts
 from probecore.curves import PlatinumCurve
 from probecore.errors import RangeError
-from probeledger import circuit, gum
+from probeledger import circuit, gum, inputcurrents
 
 __all__ = ["SENSOR_CLASSES", "Budget", "Line", "ageing_years", "budget", "minus_ambient", "ratio_of", "temperature"]
 
 READINGS = "readings"
 GAIN = "reference resistor and gain"
 OFFSET = "offset"
+QUADRATIC = "quadratic"
 TESTER_TEMPERATURE = "temperature of the tester"
 DRIFT = "drift since calibration"
 DRIFT_SINCE_NEW = "drift since parts were new"
-LINEARITY_PROBE = "linearity at the probe"
-LINEARITY_REFERENCE = "linearity at the reference"
+LINEARITY = "linearity of the converter"
 SUPPLY = "supply between reads"
 INPUT_CURRENTS = "input currents"
 THERMAL = "thermal voltages"
@@ -44,10 +46,9 @@ CLIPS = "leads and clips"
 ZERO = "zero of the leads"
 SELF_HEATING = "self-heating of the element"
 
-# Temperature rise of an element for the power in it, in still air: 0.05 to 0.4 K/mW between makes (assumed, no
-# source). Uncorrected: u of a rectangle of plus or minus the largest is the root mean square of a rise that may lie
-# anywhere from none to the largest.
-_SELF_HEATING_MOST_K_PER_MW = 0.4
+# Self-heating and two-wire clips: the tester's own figures.
+_SELF_HEATING_MOST_K_PER_MW = core_budget.SELF_HEATING_MOST_K_PER_MW
+_TWO_WIRE_CLIPS_MILLIOHMS = 1e3 * core_budget.TWO_WIRE_CLIPS_OHMS
 # Left of contacts' thermal voltages after reversal and the interleaved order, half-width (assumed: a voltage of 20 uV
 # that fades within 10 s leaves 1 nV, draughts and handling the rest).
 _THERMAL_RESIDUE_MICROVOLTS = 0.5
@@ -65,17 +66,11 @@ _TESTER_HALF_WIDTH_CELSIUS = 2.0
 _UNKNOWN_KELVIN = 15.0
 # What the sense jaws add by where they bite: 1 cm of a lead of 0.2 mm2 on either side (assumed).
 _KELVIN_CLIPS_MILLIOHMS = 2.0
-# Two-wire clips after zeroing: contacts that close differently each time (assumed, no source).
-_TWO_WIRE_CLIPS_MILLIOHMS = 50.0
-# The tester takes the input currents' residue at 1 kohm; simulation has it grow with the resistance beyond, and below a
-# common-mode voltage of 0.25 V is left, which makes 8 mohm at three times the typical currents (ngspice).
-_INPUT_CURRENTS_GROW_FROM_OHMS = 1000.0
-_INPUT_CURRENTS_LEAST_MILLIOHMS = 10.0
-# A smooth curve through zero whose largest deviation is d cannot be further than about 4 d x from its straight line at
-# a small share x of the scale (assumed: no steps; a cubic has 2.6). Used in the high range only, where a voltage may be
-# a hundredth of the scale; in the low range the bare limit counts.
-_LINEARITY_SLOPE = 4.0
-
+# Only the ratio of two voltages counts, so that only what bends between them matters. A smooth curve whose largest
+# deviation is d lies off the chord from zero to the share r of the scale by at most about 3 d x |r - x| at the share x
+# (assumed: no steps. A cubic has 2.6 d x |r - x| (r + x). Drawn curves up to the seventh order, whose largest deviation
+# is anything from typical to d, have the root mean square of a rectangle of 2.4 to 3.1).
+_LINEARITY_BEND = 3.0
 # Thermometer tolerance, half-width a + b |t| [degC] (IEC 60751:2022, table of thermometer classes).
 SENSOR_CLASSES = {"AA": (0.1, 0.0017), "A": (0.15, 0.002), "B": (0.3, 0.005), "C": (0.6, 0.01)}
 # Ambient from a thermometer that nobody vouches for (common practice, no source).
@@ -220,7 +215,7 @@ def budget(
         tuple(
             Line(line.input.name, line.u, line.input.degrees_of_freedom, line)
             for line in found.contributions
-            if line.input.name != ZERO or two_wire
+            if (line.input.name != ZERO or two_wire) and (line.input.name != QUADRATIC or line.input.u > 0)
         ),
     )
 
@@ -285,14 +280,23 @@ def _kelvin(tester_celsius: float | None, calibration_celsius: float) -> float:
     return math.hypot(tester_celsius - calibration_celsius, u_celsius)
 
 
-def _readings(ratio: float, u_ratio: float | None, number: int, volts: float, noise_volts: float) -> gum.Input:
-    """Evaluate the readings: their own spread, but not less than the converter's noise explains.
+@functools.cache
+def _most_chi2(degrees_of_freedom: int) -> float:
+    """Return the 99 % point of the chi-squared distribution."""
+    from scipy import special
 
-    Of each reading, four counts make the probe's voltage and four the reference's. A few readings agree by chance
-    better than the converter can know.
+    return float(special.chdtri(degrees_of_freedom, 0.01))
+
+
+def _readings(ratio: float, u_ratio: float | None, number: int, volts: float, noise_volts: float) -> gum.Input:
+    """Evaluate the readings: the converter's noise, or their own spread where it is significantly larger.
+
+    Of each reading, four counts make the probe's voltage and four the reference's. A few readings agree or disagree by
+    chance; what the converter's noise explains (chi-squared test at 1 %) is not worth a factor of 3.18 for four of them
+    (JCGM 100, 4.2.4: a process that is known and under control).
     """
     u_converter = noise_volts / (2.0 * math.sqrt(number)) / volts * math.hypot(1.0, ratio)
-    if u_ratio is not None and u_ratio > u_converter:
+    if u_ratio is not None and (number - 1) * u_ratio**2 > _most_chi2(number - 1) * u_converter**2:
         return gum.Input(READINGS, ratio, u_ratio, gum.NORMAL, number - 1)
     return gum.Input(READINGS, ratio, u_converter)
 
@@ -332,10 +336,10 @@ class _Measurement:
         ratio: float,
         gain_ppm: float,
         offset: float,
+        quadratic: float,
         tempco_ppm_per_k: float,
         drift_ppm: float,
-        linearity_probe_microvolts: float,
-        linearity_reference_microvolts: float,
+        linearity_microvolts: float,
         supply_ppm: float,
         currents_milliohms: float,
         thermal_microvolts: float,
@@ -343,17 +347,29 @@ class _Measurement:
         zero_ohms: float,
         heating_k_per_mw: float,
     ) -> float:
-        """Return the resistance [ohm]: the model. offset is in ohm in the low range, in nanosiemens in the high."""
+        """Return the resistance [ohm]: the model. offset is in ohm in the low range, in nanosiemens in the high.
+
+        Gain and offset stand for the independent parts of the coefficients' uncertainties (probecore.calibration): the
+        gain turns about the middle of the points that were fitted; quadratic is in its own standard uncertainties.
+        """
         used = self.calibration
-        probe_volts = ratio * self.reference_volts + _MICRO * (linearity_probe_microvolts + thermal_microvolts)
-        reference_volts = self.reference_volts + _MICRO * linearity_reference_microvolts
+        _, _, centre, bend = calibration.independent(used, self.high_range)
+        probe_volts = ratio * self.reference_volts + _MICRO * (linearity_microvolts + thermal_microvolts)
         reference_ohms = self.reference_ohms * (1.0 + _MICRO * (tempco_ppm_per_k * kelvin + drift_ppm))
-        raw_ohms = reference_ohms * probe_volts / reference_volts * (1.0 + _MICRO * supply_ppm)
+        raw_ohms = reference_ohms * probe_volts / self.reference_volts * (1.0 + _MICRO * supply_ppm)
         if self.high_range:
-            gain = used.high_gain * (1.0 + _MICRO * gain_ppm)
-            ohms = raw_ohms / (gain + (used.high_offset_siemens + 1e-9 * offset) * raw_ohms)
+            turned = _MICRO * gain_ppm * used.high_gain
+            siemens = used.high_offset_siemens + 1e-9 * offset + turned * centre
+            ohms = raw_ohms / (used.high_gain + turned + siemens * raw_ohms)
         else:
-            ohms = used.offset_ohms + offset + used.gain * (1.0 + _MICRO * gain_ppm) * raw_ohms - zero_ohms
+            ohms = (
+                used.offset_ohms
+                + offset
+                + used.gain * (raw_ohms + _MICRO * gain_ppm * (raw_ohms + centre))
+                + used.quadratic_per_ohm * raw_ohms**2
+                + quadratic * (bend[0] + bend[1] * raw_ohms + bend[2] * raw_ohms**2)
+                - zero_ohms
+            )
         return (
             ohms
             - 1e-3 * (currents_milliohms + clips_milliohms)
@@ -361,58 +377,64 @@ class _Measurement:
         )
 
     def calibration_inputs(self, tester_celsius: float | None, age_years: float | None) -> tuple[gum.Input, ...]:
-        """Return gain, offset, tempco and drift."""
+        """Return gain, offset, quadratic, tempco and drift."""
         used = self.calibration
         known = used.state in (calibration.CALIBRATED, calibration.OVERDUE)
         # A fit's coefficients are normal; without a calibration they are limits that parts keep (JCGM 100, 4.3.7).
         shape = gum.NORMAL if known else gum.RECTANGULAR
+        u_level, u_gain, _, bend = calibration.independent(used, self.high_range)
         if self.high_range:
-            gain = gum.Input(GAIN, 0.0, used.u_high_gain / used.high_gain / _MICRO, shape, unit="ppm")
-            offset = gum.Input(OFFSET, 0.0, used.u_high_offset_siemens / 1e-9, shape, unit="nS")
+            gain = gum.Input(GAIN, 0.0, u_gain / used.high_gain / _MICRO, shape, unit="ppm")
+            offset = gum.Input(OFFSET, 0.0, u_level / 1e-9, shape, unit="nS")
         else:
-            gain = gum.Input(GAIN, 0.0, used.u_gain / used.gain / _MICRO, shape, unit="ppm")
-            offset = gum.Input(OFFSET, 0.0, used.u_offset_ohms, shape, unit="Ω")
+            gain = gum.Input(GAIN, 0.0, u_gain / used.gain / _MICRO, shape, unit="ppm")
+            offset = gum.Input(OFFSET, 0.0, u_level, shape, unit="Ω")
         years = ageing_years(used) if age_years is None else max(age_years, 0.0)
         drift = _DRIFT_PPM_AFTER_A_YEAR * math.sqrt(years)
         return (
             gain,
             offset,
+            gum.Input(QUADRATIC, 0.0, 1.0 if bend[2] > 0 else 0.0, shape, unit="u"),
             gum.bounded(TESTER_TEMPERATURE, 0.0, abs(used.tempco_ppm_per_k), unit="ppm/K"),
             gum.bounded(DRIFT if known else DRIFT_SINCE_NEW, 0.0, drift, unit="ppm"),
         )
 
     def converter_inputs(self, tester_celsius: float | None) -> tuple[gum.Input, ...]:
-        """Return linearity at both voltages, the supply, the input currents and the thermal voltages."""
+        """Return linearity, the supply, the input currents and the thermal voltages."""
         ohms = self.nominal_ohms
         # These two stand in the tester's own sum; taken from there, they are the same on both sides.
         tester = {
             line.name: float(line.u_ohms)
-            for line in core_budget.lines(ohms, 0.0, self.calibration, tester_celsius, self.high_range)
+            for line in core_budget.lines(abs(ohms), 0.0, self.calibration, tester_celsius, self.high_range)
         }
         per_ppm = abs(ohms) * _MICRO or _MICRO
-        currents = 1e3 * gum.HALF_WIDTH[gum.RECTANGULAR] * tester[INPUT_CURRENTS]
-        if not self.high_range:
-            currents = max(_INPUT_CURRENTS_LEAST_MILLIOHMS, currents * max(1.0, ohms / _INPUT_CURRENTS_GROW_FROM_OHMS))
-        probe, reference = self._linearity_microvolts()
+        if self.calibration.state in (calibration.CALIBRATED, calibration.OVERDUE):
+            currents = gum.Input(INPUT_CURRENTS, 0.0, 1e3 * self._u_currents_ohms(tester_celsius), unit="mΩ")
+        else:
+            half_width = gum.HALF_WIDTH[gum.RECTANGULAR] * tester[INPUT_CURRENTS]
+            currents = gum.bounded(INPUT_CURRENTS, 0.0, 1e3 * half_width, unit="mΩ")
         return (
-            gum.bounded(LINEARITY_PROBE, 0.0, probe, unit="µV"),
-            gum.bounded(LINEARITY_REFERENCE, 0.0, reference, unit="µV"),
+            gum.bounded(LINEARITY, 0.0, self._linearity_microvolts(), unit="µV"),
             gum.Input(SUPPLY, 0.0, tester[SUPPLY] / per_ppm, unit="ppm"),
-            gum.bounded(INPUT_CURRENTS, 0.0, currents, unit="mΩ"),
+            currents,
             gum.bounded(THERMAL, 0.0, _THERMAL_RESIDUE_MICROVOLTS, unit="µV"),
         )
 
-    def _linearity_microvolts(self) -> tuple[float, float]:
-        """Return the half-widths of the converter's linearity at the probe's and at the reference's voltage [uV]."""
-        levels = (abs(self.ratio) * self.reference_volts, self.reference_volts)
-        if self.high_range:
-            full_scale, most = circuit.full_scale_volts(self.gain), circuit.linearity_volts(self.gain)
-            probe, reference = (most * min(1.0, _LINEARITY_SLOPE * volts / full_scale) for volts in levels)
-            return probe / _MICRO, reference / _MICRO
+    def _linearity_microvolts(self) -> float:
+        """Return the half-width of the converter's deviation at the probe from the chord to the reference [uV]."""
+        full_scale = circuit.full_scale_volts(self.gain)
+        reference = self.reference_volts / full_scale
+        probe = abs(self.ratio) * reference
         # The calibration states it in ohms of a typical probe at a typical gain; as a voltage it holds everywhere.
         u_volts = self.calibration.u_linearity_ohms * circuit.excitation_amps(circuit.TYPICAL_PROBE_OHMS)
-        most = gum.HALF_WIDTH[gum.RECTANGULAR] * u_volts * circuit.TYPICAL_GAIN / self.gain / _MICRO
-        return most, most
+        most = gum.HALF_WIDTH[gum.RECTANGULAR] * u_volts * circuit.TYPICAL_GAIN / self.gain
+        return _LINEARITY_BEND * most * probe * abs(reference - probe) / _MICRO
+
+    def _u_currents_ohms(self, tester_celsius: float | None) -> float:
+        """Return the standard uncertainty from the input currents that a calibration leaves [ohm]."""
+        kelvin = _kelvin(tester_celsius, self.calibration.celsius)
+        colder = tester_celsius is not None and tester_celsius < self.calibration.celsius
+        return inputcurrents.u_ohms(self.nominal_ohms, -kelvin if colder else kelvin, self.high_range)
 
     def outside_inputs(
         self, two_wire: bool, number: int, noise_volts: float, self_heating: tuple[float, float] | None

@@ -14,6 +14,7 @@ from typing import Any
 import pytest
 from click.testing import CliRunner
 
+from probecore.findings import ABOUT_TESTER
 from probeledger import demo
 from probeledger.archive import open_archive
 from probeledger.cli import main
@@ -51,7 +52,8 @@ def found_in(lived: demo.DemoDay) -> list[dict[str, Any]]:
 
 
 def codes(test: dict[str, Any]) -> set[str]:
-    return {finding["code"] for finding in test["findings"]}
+    """Return the findings about the probe; what is said of the tester has a test of its own."""
+    return {finding["code"] for finding in test["findings"]} - set(ABOUT_TESTER)
 
 
 def test_25_degrees_comes_out_of_the_sheet(tmp_path: pathlib.Path) -> None:
@@ -153,6 +155,23 @@ def test_each_oven_shows_its_fault(whole_day: tuple[pathlib.Path, str]) -> None:
     for tests in by_oven.values():
         for test in tests:
             assert test["verdict"] == test["tester_verdict"]
+
+
+def test_the_day_begins_with_a_check_that_every_test_carries(whole_day: tuple[pathlib.Path, str]) -> None:
+    folder, output = whole_day
+    assert "check passed at 07:5" in output
+    result = CliRunner().invoke(
+        main, ["day", "--date", "2026-11-25", "--archive", str(folder / "archive.sqlite"), "--json"]
+    )
+    (tester,) = json.loads(result.stdout)["testers"]
+    (check,) = tester["checks"]
+    assert check["passed"] and check["time"] < tester["tests"][0]["time"]
+    for test in tester["tests"]:
+        assert test["check"]["passed"] is True and test["check"]["sequence"] == check["sequence"]
+        assert not test["in_doubt"]
+        about_tester = {finding["code"] for finding in test["findings"]} & set(ABOUT_TESTER)
+        stopped = "voltage-on-leads" in codes(test)
+        assert about_tester == (set() if stopped else {"uncalibrated"})
 
 
 def test_a_folder_with_something_in_it_is_refused(tmp_path: pathlib.Path) -> None:

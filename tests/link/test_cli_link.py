@@ -259,6 +259,85 @@ def test_a_refused_measurement_passes_on_the_testers_sentence(plugged, monkeypat
     )
 
 
+def test_measure_at_zero_power(plugged):
+    tester = ScriptedTester([])
+    plugged(a=FakePort(tester))
+    done = run("measure", "/dev/a", "--zero-power")
+    assert done.exit_code == 0, done.output
+    assert tester.requests[-1] == ("measure", ["4", "zero-power"])
+    # 0.0625 ohm are 0.016 degrees C by the IEC 60751 table's step from 25 to 26 degrees C, 3.88 ohm.
+    assert "at zero power 1097.44 Ω ± 0.50 Ω, self-heating 0.016 °C" in done.stdout
+    (line,) = run("measure", "/dev/a", "--zero-power", "--budget", "--json").stdout.splitlines()
+    found = json.loads(line)
+    assert (found["ohms"], found["ohms_zero_power"], found["u_ohms_zero_power"]) == (1097.5, 1097.4375, 0.25)
+    assert found["self_heating_celsius"] == pytest.approx(0.0625 / 3.88, abs=1e-4)
+    assert found["celsius_zero_power"] == pytest.approx(found["celsius"] - found["self_heating_celsius"])
+    # The budget's value is corrected by what was measured.
+    inputs = {item["name"]: item for item in found["budget"]["resistance_ohms"]["inputs"]}
+    heating = inputs["self-heating of the element"]
+    assert heating["value"] == pytest.approx(1e3 * 0.0625 / 93.75 / 3.879, rel=1e-3)
+    assert heating["u"] == pytest.approx(0.25 / 3.879, rel=1e-3)
+
+
+def test_measure_tells_the_power_and_the_most_that_it_warms(plugged):
+    plugged(a=FakePort(ScriptedTester([])))
+    found = json.loads(run("measure", "/dev/a", "--json").stdout)
+    assert found["element_microwatts"] == 93.75 and found["ohms_zero_power"] is None
+    # docs/uncertainty.md: 0.4 K/mW at most
+    assert found["self_heating_most_celsius"] == pytest.approx(0.4 * 0.09375)
+
+
+def test_two_wire_leads_are_zeroed_with_the_person_at_the_terminal(plugged, monkeypatch):
+    tester = ScriptedTester([])
+    tester.apart = 1
+    plugged(a=FakePort(tester))
+    asked = []
+    monkeypatch.setattr("probeledger.cli.measure._somebody_is_there", lambda: True)
+    monkeypatch.setattr("click.pause", lambda info=None, err=False: asked.append(info))
+    done = run("measure", "/dev/a", "--two-wire", "--count", "2")
+    assert done.exit_code == 0, done.output
+    assert [verb for verb, _ in tester.requests if verb != "hello"] == ["zero", "zero", "measure", "measure"]
+    assert tester.requests[-1] == ("measure", ["4", "two-wire"])
+    assert [words.split(",")[0] for words in asked] == [
+        "Let one clip hold the other",
+        "Then press any key.",
+        "Clip onto what you want to measure",
+    ]
+    assert "The two clips are not together: 1097.3 ohm." in done.stderr
+    assert "The leads have 0.250 Ω ± 0.062 Ω (k = 2); that is taken off from now on." in done.stderr
+
+
+def test_zero_alone_and_where_nobody_can_be_asked(plugged):
+    tester = ScriptedTester([])
+    plugged(a=FakePort(tester))
+    done = run("measure", "/dev/a", "--zero")
+    assert done.stdout == (
+        "Zero of the leads: 0.250 Ω ± 0.062 Ω (k = 2). Valid with --two-wire until the tester is switched off.\n"
+    )
+    assert json.loads(run("measure", "/dev/a", "--zero", "--json").stdout) == {
+        "tester": TESTER,
+        "zero_ohms": 0.25,
+        "u_zero_ohms": 0.03125,
+    }
+    found = json.loads(run("measure", "/dev/a", "--two-wire", "--json", "--budget").stdout)
+    assert found["two_wire"] is True and found["zero_ohms"] == 0.25
+    # docs/uncertainty.md: 50 mohm after zeroing
+    inputs = {item["name"]: item for item in found["budget"]["resistance_ohms"]["inputs"]}
+    assert inputs["leads and clips"]["half_width"] == 50.0 and "zero of the leads" in inputs
+    assert [verb for verb, _ in tester.requests if verb != "hello"] == ["zero", "zero", "measure"]
+
+
+def test_clips_apart_are_refused(plugged):
+    tester = ScriptedTester([])
+    tester.apart = 1
+    plugged(a=FakePort(tester))
+    done = run("measure", "/dev/a", "--zero")
+    assert (done.exit_code, done.stdout) == (1, "")
+    assert "refuses: The two clips are not together: 1097.3 ohm." in done.stderr
+    done = run("measure", "/dev/a", "--zero", "--two-wire")
+    assert done.exit_code == 2 and "Use --zero first" in done.stderr
+
+
 def test_digest_of_the_core_is_sha_256():
     # FIPS 180-2, appendix B.1: "abc".
     expected = "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"

@@ -47,7 +47,8 @@ def probe(
     """
     of = curve(parts.get("curve", "pt1000-3850"))
     value = of.ohms(celsius) if ohms is None else ohms
-    used = circuit.uncalibrated()
+    # Its numbers with the state of a calibrated one, so that the findings are about the probe.
+    used = calibration.with_state(circuit.uncalibrated(), calibration.CALIBRATED)
     body: dict[str, Any] = {
         "place": "sensor",
         "ticket": None,

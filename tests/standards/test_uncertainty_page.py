@@ -2,15 +2,19 @@
 
 import math
 import re
+import runpy
 from pathlib import Path
 
 import pytest
 from budget_cases import CALIBRATED, PT1000, readings_of
 
-from probeledger import circuit, gum, uncertainty
+from probecore import budget as core_budget
+from probecore import selfheat as core_selfheat
+from probeledger import circuit, gum, inputcurrents, uncertainty
 from probeledger.cli import _budget
 
-PAGE = (Path(__file__).resolve().parents[2] / "docs" / "uncertainty.md").read_text(encoding="utf-8")
+ROOT = Path(__file__).resolve().parents[2]
+PAGE = (ROOT / "docs" / "uncertainty.md").read_text(encoding="utf-8")
 OHMS = PT1000.ohms(25.0)
 SLOPE = PT1000.ohms_per_celsius(25.0)
 
@@ -96,6 +100,14 @@ def test_numbers_in_the_text():
     assert f"tolerance, {100 * reference['tolerance']:.2f} %" in PAGE
     assert f"up to {reference['tempco_ppm_per_k']} ppm a kelvin" in PAGE
     assert f"the pigtail: {circuit.u_ambient_celsius():.2f} °C" in PAGE
+    amplified, bypassed = circuit.input_slopes_siemens()
+    assert f"typically {1e9 * amplified:.2f} nS with the amplifier on, {1e9 * bypassed:.0f} nS bypassed" in PAGE
+    # A factor between 0.3 and 3, its logarithm even: the mean of its square.
+    assert math.sqrt((3.0**2 - 0.3**2) / (2.0 * math.log(10.0))) == pytest.approx(1.4, abs=0.02)
+    assert circuit._from_middle_volts(1e5, True)[1] == pytest.approx(0.0, abs=0.05)
+    # Chi-squared with 3 degrees of freedom: 11.345 at 99 % (NIST/SEMATECH e-Handbook, 1.3.6.7.4)
+    assert math.sqrt(11.345 / 3) == pytest.approx(1.94, abs=0.005)
+    assert uncertainty._most_chi2(3) == pytest.approx(11.345, abs=0.001)
     # GUM table G.2: 3.18 for 3 degrees of freedom, 1.96 for infinitely many
     assert gum.student_factor(0.95, math.inf) == pytest.approx(1.96, abs=0.005)
     assert gum.student_factor(0.95, 3) == pytest.approx(3.18, abs=0.005)
@@ -108,6 +120,38 @@ def test_numbers_in_the_text():
     signs = {1: 1, 2: -1, 5: -1, 6: 1}
     rest = sum(sign * 20e-6 * math.exp(-place * 0.0525 / 10.0) for place, sign in signs.items()) / 4
     assert abs(rest) < 1e-9
+
+
+def test_power_in_the_element():
+    rows = table("| element | range | µW | at most, °C |")
+    assert len(rows) == 9
+    for element, range_, microwatts, most in rows:
+        number, unit = element.split()
+        ohms = float(number) * {"Ω": 1.0, "kΩ": 1e3, "MΩ": 1e6}[unit]
+        watts = circuit.excitation_amps(ohms, range_ == "high") ** 2 * ohms
+        assert 1e6 * watts == digits(microwatts)
+        assert 1e3 * watts * uncertainty._SELF_HEATING_MOST_K_PER_MW == digits(most)
+
+
+def test_what_zero_power_leaves():
+    board = runpy.run_path(str(ROOT / "firmware" / "board.py"))
+    ohms = 1100.0
+    faint_amps = board["FAINT_LOOP_MICROVOLTS"] * 1e-6 / (board["FAINT_LOOP_OHMS"] + ohms)
+    both = math.hypot(1.0, ohms / board["REFERENCE_OHMS"]) / math.sqrt(16)
+    faint = circuit.noise_volts(20, 64) / faint_amps * both
+    noise = math.hypot(faint, circuit.noise_volts(20, 4) / circuit.excitation_amps(ohms) * both)
+    others = (core_selfheat._U_FAINT_VOLTS / faint_amps, core_selfheat._U_LEVELS_PPM * 1e-6 * ohms)
+    rows = [float(row[1]) for row in table("| from | mΩ |")]
+    assert [1e3 * u for u in (noise, *others, math.hypot(noise, *others))] == [
+        pytest.approx(u, abs=0.051) for u in rows
+    ]
+    assert f"kΩ:\n{1e3 * faint:.1f} mΩ; 10 mΩ would be enough" in PAGE
+    assert f"({1e6 * faint_amps:.0f} µA, {1e6 * faint_amps**2 * ohms:.1f} µW\nin a sensor of 1.1 kΩ)" in PAGE
+    kelvin_per_milliwatt = 1e-3 * rows[-1] / (1e3 * circuit.excitation_amps(ohms) ** 2 * ohms) / SLOPE
+    assert f"That is {kelvin_per_milliwatt:.2f} K/mW" in PAGE
+    assert f"0.15 K/mW stands out of it by a factor of {0.15 / kelvin_per_milliwatt:.1f}" in PAGE
+    # Both half-widths are even: ± 0.5 and ± 0.7 µV.
+    assert math.hypot(0.5, 0.7) / math.sqrt(3) == pytest.approx(1e6 * core_selfheat._U_FAINT_VOLTS, rel=0.02)
 
 
 def test_what_is_assumed_is_what_the_code_assumes():
@@ -124,8 +168,14 @@ def test_what_is_assumed_is_what_the_code_assumes():
         code._UNKNOWN_KELVIN,
         code._KELVIN_CLIPS_MILLIOHMS,
         code._TWO_WIRE_CLIPS_MILLIOHMS,
-        code._INPUT_CURRENTS_LEAST_MILLIOHMS,
-        code._LINEARITY_SLOPE,
+        1e3 * core_budget._INPUT_CURRENT_LEAST_OHMS,
+        code._LINEARITY_BEND,
+        inputcurrents._SPREAD,
+        inputcurrents._GROWTH_SPREAD,
+        inputcurrents._UNLIKE,
+        inputcurrents._GROWTH_AMPLIFIED,
+        inputcurrents._GROWTH_BYPASSED,
+        inputcurrents._BENT_KELVIN,
         code._U_AMBIENT_ASSUMED_CELSIUS,
     ]
 

@@ -26,7 +26,19 @@ from probeledger.errors import InputError
 from probeledger.rounding import fixed, significant
 from probeledger.text import plural
 
-__all__ = ["CRITERION", "ESTIMATOR", "HIGH", "LINE", "LOW", "QUADRATIC", "Fitted", "Hysteresis", "PointResult", "fit"]
+__all__ = [
+    "CRITERION",
+    "ESTIMATOR",
+    "HIGH",
+    "LINE",
+    "LOW",
+    "QUADRATIC",
+    "SCATTER_LESS",
+    "Fitted",
+    "Hysteresis",
+    "PointResult",
+    "fit",
+]
 
 LOW, HIGH = "low", "high"
 LINE, QUADRATIC = "line", "quadratic"
@@ -36,6 +48,7 @@ CRITERION = (
     "likelihood ratio at 1 %: the quadratic is taken where it lowers chi-squared by more than 6.63 "
     "(by the F test at 1 % where it fails the chi-squared test itself)"
 )
+SCATTER_LESS = "The points scatter much less than their uncertainties say; are these expanded uncertainties?"
 ESTIMATOR = "generalised least squares at the adjusted points, from the stated uncertainties (ISO/TS 28037, York 2004)"
 
 # 99 % point of chi-squared with one degree of freedom (NIST/SEMATECH e-Handbook, 1.3.6.7.4).
@@ -329,7 +342,7 @@ def _notes(
             f"{plural(polynomial.degrees_of_freedom, 'degree')} of freedom. {cause}"
         )
     elif polynomial.degrees_of_freedom and polynomial.probability > 0.999:
-        notes.append("The points scatter much less than their uncertainties say; are these expanded uncertainties?")
+        notes.append(SCATTER_LESS)
     if polynomial.degrees_of_freedom == 0:
         notes.append("The curve goes through every point, so that nothing checks it; add references.")
     if levels == 2:

@@ -102,12 +102,27 @@ def of_answer(answer: Mapping[str, Any], curve: PlatinumCurve, sensor_class: str
             gain=int(_number(answer.get("gain")) or circuit.TYPICAL_GAIN),
             rate_hz=_number(answer.get("rate_hz")) or 20.0,
             ohms_per_celsius=slope,
+            zero_ohms=_number(answer.get("zero_ohms")) or 0.0,
+            two_wire=answer.get("two_wire") is True,
+            self_heating=_self_heating(answer, ohms, slope),
         )
     except RangeError as error:
         raise DeviceError(f"The tester's counts make no sense: {error.message}") from None
     return ReadingBudget(
         found, curve, sensor_class, ambient if isinstance(ambient, Mapping) else None, uncertainty.ageing_years(used)
     )
+
+
+def _self_heating(answer: Mapping[str, Any], ohms: float, slope: float) -> tuple[float, float] | None:
+    """Return the rise per power that the value has, and its standard uncertainty [K/mW], where it was measured."""
+    measured = answer.get("self_heating")
+    if not isinstance(measured, Mapping) or slope == 0.0:
+        return None
+    zero_power, u_slope = _number(measured.get("ohms_zero_power")), _number(measured.get("u_ohms_per_milliwatt"))
+    microwatts = _number(answer.get("element_microwatts"))
+    if zero_power is None or u_slope is None or u_slope < 0 or microwatts is None or microwatts <= 0:
+        return None
+    return 1e3 * (ohms - zero_power) / microwatts / slope, u_slope / abs(slope)
 
 
 def _number(value: object) -> float | None:

@@ -9,6 +9,9 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from probeledger.cli._calibrate_apply import apply, show
+from probeledger.cli._calibrate_history import history
+from probeledger.cli._calibrate_run import run
 from probeledger.cli._numbers import Number
 from probeledger.cli._options import json_option
 from probeledger.cli._output import cell, console, emit, note, table
@@ -20,16 +23,14 @@ if TYPE_CHECKING:
     import datetime
 
     from probeledger.calibrating.fitting import Candidate, Fitted
-    from probeledger.calibrating.history import TesterHistory
 
-__all__ = ["command"]
+__all__ = ["command", "read_text"]
 
 # Far above what these files need; guards against a path to something else.
 _MOST_BYTES = 4_000_000
 
 _CELSIUS = Number("temperature", "degrees C", least=-40.0, most=60.0)
 _U_CELSIUS = Number("uncertainty of the temperature", "degrees C", least=0.0, most=20.0)
-_LIMIT = Number("largest error", "percent", above=0.0, most=10.0)
 
 
 @click.group()
@@ -39,10 +40,16 @@ def command() -> None:
     \b
     Examples:
       probeledger calibrate references resistors.toml
-      probeledger calibrate fit points.csv
-      probeledger calibrate certificate calibration.json --output certificate.html
-      probeledger calibrate history checks.csv
+      probeledger calibrate run /dev/ttyACM0 --references resistors.toml --output found.json
+      probeledger calibrate apply /dev/ttyACM0 found.json
+      probeledger calibrate certificate found.json --as-left left.json --details shop.toml
     """
+
+
+command.add_command(run)
+command.add_command(apply)
+command.add_command(show)
+command.add_command(history)
 
 
 @command.command("fit")
@@ -83,7 +90,7 @@ def fit(points: str, range_name: str, model: str, as_json: bool) -> None:
     from probeledger.calibrating.points import read_points
 
     shown = "standard input" if points == "-" else clean(points, 120)
-    found, warnings = read_points(_read(points, "points file", shown), shown)
+    found, warnings = read_points(read_text(points, "points file", shown), shown)
     fitted = fitting.fit(found, range_name, None if model == "auto" else model)
     for warning in warnings:
         note(f"Warning: {warning}")
@@ -122,7 +129,7 @@ def references(file: str, day: datetime.date, celsius: float, u_celsius: float, 
     from probeledger.rounding import with_uncertainty
 
     shown = "standard input" if file == "-" else clean(file, 120)
-    found = read_references(_read(file, "reference file", shown), shown)
+    found = read_references(read_text(file, "reference file", shown), shown)
     values = found.values(day, celsius, u_celsius)
     u_ohms = values.covariance.diagonal() ** 0.5
     if as_json:
@@ -164,7 +171,9 @@ def references(file: str, day: datetime.date, celsius: float, u_celsius: float, 
 
 
 @command.command("certificate")
-@click.argument("file", metavar="FILE.json")
+@click.argument("file", metavar="RUN.json|CERTIFICATE.json")
+@click.option("--as-left", "as_left", metavar="RUN.json", help="The run after the adjustment.")
+@click.option("--details", metavar="FILE.toml", help="Number, laboratory, place and who authorises; for runs.")
 @click.option(
     "--output",
     type=click.Path(dir_okay=False, path_type=Path),
@@ -172,30 +181,50 @@ def references(file: str, day: datetime.date, celsius: float, u_celsius: float, 
     help="Where to write the page.  [default: certificate-NUMBER.html here]",
 )
 @json_option
-def certificate(file: str, output: Path | None, as_json: bool) -> None:
+def certificate(file: str, as_left: str | None, details: str | None, output: Path | None, as_json: bool) -> None:
     """Write a calibration's certificate as a page to print.
 
-    FILE.json is the certificate's document; statements and probabilities in it are worked out again. The page prints
-    on A4 or Letter from the browser. With --json the complete document is written, and a page only where --output
-    names one.
+    From the run as found, the run as left where the tester was adjusted, and a file of details; or from a certificate's
+    document as --json writes it, whose statements and probabilities are worked out again. The page prints on A4 or
+    Letter from the browser. With --json the complete document is written, and a page only where --output names one.
+
+    The details have number, place, authorised_by and a table [laboratory] with name and address; optionally [customer],
+    description, condition, humidity_percent, received, next_agreed (days) and remarks.
 
     \b
     Examples:
-      probeledger calibrate certificate calibration.json
-      probeledger calibrate certificate calibration.json --output certificate.html
+      probeledger calibrate certificate found.json --as-left left.json --details shop.toml
+      probeledger calibrate certificate certificate.json --output certificate.html
     """
+    import datetime
     import json
 
     from probeledger.calibrating.certificate_json import document, read_document
+    from probeledger.calibrating.issuing import certificate_of, read_details
     from probeledger.calibrating.page import render_certificate
+    from probeledger.calibrating.runfile import KIND, read_run, run_of
     from probeledger.cli.day import write_sheet
 
     shown = "standard input" if file == "-" else clean(file, 120)
     try:
-        made = json.loads(_read(file, "certificate file", shown))
+        made = json.loads(read_text(file, "certificate file", shown))
     except (ValueError, RecursionError) as error:
         raise InputError(f"{shown} is not valid JSON: {clean(error, 100)}.") from None
-    found = read_document(made)
+    if isinstance(made, dict) and made.get("kind") == KIND:
+        if details is None:
+            raise InputError(
+                "A certificate needs to know its number, the laboratory and who authorises it; name a file "
+                "with --details."
+            )
+        told = read_details(read_text(details, "file of details", clean(details, 120)), clean(details, 120))
+        left = None
+        if as_left is not None:
+            left = read_run(read_text(as_left, "run", clean(as_left, 120)), clean(as_left, 120))
+        found = certificate_of(run_of(made, shown), left, told, datetime.date.today())
+    else:
+        if as_left is not None or details is not None:
+            raise InputError(f"{shown} is no calibration run; --as-left and --details belong to runs.")
+        found = read_document(made)
     if output is None and not as_json:
         output = Path(f"certificate-{found.number.replace('/', '-')}.html")
     if output is not None:
@@ -208,88 +237,7 @@ def certificate(file: str, output: Path | None, as_json: bool) -> None:
     click.echo(f"certificate: {output}")
 
 
-@command.command("history")
-@click.argument("file", metavar="CHECKS.csv")
-@click.option(
-    "--limit-percent", type=_LIMIT, default=0.035, show_default=True, metavar="X", help="Largest error allowed."
-)
-@json_option
-def history(file: str, limit_percent: float, as_json: bool) -> None:
-    """Show charts, drift and next calibration of testers.
-
-    CHECKS.csv has the columns time, deviation_ppm and u_ppm (k = 1), and optionally tester and celsius: a check
-    resistor's reading against its value, a row a check, since the tester's last adjustment. All testers of the file
-    stand side by side.
-
-    \b
-    Examples:
-      probeledger calibrate history checks.csv
-      probeledger calibrate history checks.csv --limit-percent 0.05 --json
-    """
-    from rich.text import Text
-
-    from probeledger.calibrating.history import history_of, read_checks
-
-    shown = "standard input" if file == "-" else clean(file, 120)
-    checks = read_checks(_read(file, "file of checks", shown), shown)
-    found = [history_of(tester, each, limit=limit_percent / 100) for tester, each in checks.items()]
-    if as_json:
-        emit([_history_document(each) for each in found])
-        return
-    out = console()
-    rows = []
-    for each in found:
-        limits, drift, alarm = each.chart.limits, each.drift, each.chart.alarm
-        rows.append(
-            (
-                each.tester,
-                len(each.chart.checks),
-                f"{1e6 * each.chart.checks[-1].deviation:+.0f}",
-                "-" if limits is None else f"{1e6 * limits.lower:+.0f} to {1e6 * limits.upper:+.0f}",
-                "-" if drift is None else f"{1e6 * drift.per_year:+.0f} ± {2e6 * drift.u_per_year:.0f}",
-                f"{alarm.check.time:%Y-%m-%d}" if alarm else "learning" if each.chart.learning else "none",
-                f"{each.advice.months} months" if each.advice.months else "now",
-            )
-        )
-    right = [(heading, "right") for heading in ("Checks", "Last ppm", "Limits ppm", "Drift ppm/year")]
-    out.print(table(["Tester", *right, "Alarm", "Next"], rows))
-    for each in found:
-        name = each.tester or "The tester"
-        out.print()
-        out.print(Text(f"{name}: {each.advice.reason}"))
-        if each.onset is not None:
-            good = each.onset.good_until
-            since = (
-                f"after {good:%Y-%m-%d %H:%M}, the last check that was surely good" if good else "from the first check"
-            )
-            out.print(Text(f"{name}: tests {since}, may be affected."))
-
-
-def _history_document(each: TesterHistory) -> dict[str, Any]:
-    from dataclasses import asdict
-
-    on_chart = each.chart
-    return {
-        "tester": each.tester,
-        "checks": len(on_chart.checks),
-        "learning": on_chart.learning,
-        "limits": None if on_chart.limits is None else asdict(on_chart.limits),
-        "ppm_per_kelvin": on_chart.ppm_per_kelvin,
-        "alarms": [
-            {"index": alarm.index, "time": alarm.check.time, "rule": alarm.rule, "up": alarm.up, "score": alarm.score}
-            for alarm in on_chart.alarms
-        ],
-        "onset": None if each.onset is None else asdict(each.onset),
-        "drift": None if each.drift is None else {**asdict(each.drift), "significant": each.drift.significant},
-        "advice": asdict(each.advice),
-        "points": [
-            {"time": check.time, "deviation": check.deviation, "u": check.u, "score": score}
-            for check, score in zip(on_chart.checks, on_chart.scores, strict=True)
-        ],
-    }
-
-
-def _read(path: str, what: str, shown: str) -> str:
+def read_text(path: str, what: str, shown: str) -> str:
     """Return a text file's content. Raises InputError in one sentence."""
     try:
         if path == "-":

@@ -9,6 +9,7 @@ import click
 
 from probeledger.cli._output import cell, console, table
 from probeledger.cli.day import DAY as DAY_TYPE
+from probeledger.text import clean
 
 if TYPE_CHECKING:
     from rich.table import Table
@@ -59,6 +60,9 @@ def command(folder: Path | None, day: datetime.date) -> None:
     err.print(f"That day took {time.monotonic() - began_s:.0f} s. What stands below was judged again at the shop.")
     out = console()
     out.print(_verdicts(lived))
+    for tester in lived.sheet.testers:
+        state = "" if tester.calibration else ", not calibrated: its values stand on the tolerance of its parts"
+        out.print(f"Tester {clean(tester.tester, 40)}: {tester.check_state}{state}.", soft_wrap=True)
     differing = sum(1 for test in lived.sheet.tests if test.again.differs)
     if differing:
         out.print(f"{differing} answers differ from the tester's; the day sheet says why.")
@@ -83,7 +87,7 @@ def _verdicts(lived: "DemoDay") -> "Table":
             PLACE_WORDS.get(test.again.body.place or "", "").lower(),
             cell(test.verdict.upper(), styles[test.verdict]),
             fixed(test.again.ohms, 1),
-            ", ".join(finding.code for finding in test.again.findings),
+            ", ".join(finding.code for finding in test.about_probe),
         )
         for test, (oven, _, _) in zip(tests, seen, strict=True)
     ]

@@ -13,6 +13,7 @@ from probeledger.text import clean
 
 if TYPE_CHECKING:
     from probeledger.curves import PlatinumCurve
+    from probeledger.link import Session
 
 __all__ = ["command"]
 
@@ -41,6 +42,11 @@ _LEADS = {
 @click.option(
     "--curve", "curve_name", default="pt1000-3850", show_default=True, metavar="NAME", help="The sensor's curve."
 )
+@click.option("--two-wire", is_flag=True, help="Two-wire leads: zero them first, then take their resistance off.")
+@click.option("--zero", is_flag=True, help="Zero two-wire leads, their clips together, and end.")
+@click.option(
+    "--zero-power", is_flag=True, help="Measure with a faint current too; correct a sensor for its self-heating."
+)
 @click.option("--budget", is_flag=True, help="Show where the uncertainty of each value comes from.")
 @click.option(
     "--class",
@@ -52,19 +58,38 @@ _LEADS = {
 )
 @json_option
 def command(
-    port: str, count: int, readings: int, curve_name: str, budget: bool, sensor_class: str, as_json: bool
+    port: str,
+    count: int,
+    readings: int,
+    curve_name: str,
+    two_wire: bool,
+    zero: bool,
+    zero_power: bool,
+    budget: bool,
+    sensor_class: str,
+    as_json: bool,
 ) -> None:
     """Take readings with a tester on the bench.
 
     For resistors and loose probes only: never while the probe is in an appliance, because USB ties it to the
     computer's earth. With --json, one JSON object a line.
 
+    Two-wire leads add their own resistance. --two-wire asks you to put their clips together and zeroes them; where
+    nobody can be asked, use --zero first and then --two-wire, before the tester is switched off.
+
+    The measuring current warms a sensor by a few hundredths of a degree. --zero-power says how much of the value that
+    is, about 2 s later; before each further value the tester lets the sensor cool for 20 s.
+
     \b
     Examples:
       probeledger measure /dev/ttyACM0
       probeledger measure /dev/ttyACM0 --count 10 --curve pt1000-3750
       probeledger measure /dev/ttyACM0 --readings 8 --budget
+      probeledger measure /dev/ttyACM0 --zero-power
     """
+    if zero and two_wire:
+        raise click.UsageError("Use --zero first, with the clips together, then --two-wire with the resistor between.")
+    options = (*(("two-wire",) if two_wire else ()), *(("zero-power",) if zero_power else ()))
     from probeledger.curves import curve
     from probeledger.link import open_session
     from probeledger.rounding import fixed, with_uncertainty
@@ -73,8 +98,13 @@ def command(
     taken: list[float] = []
     try:
         with open_session(port) as session:
+            if zero or (two_wire and _somebody_is_there()):
+                zeroed = _zero(session, ask=two_wire)
+                if zero:
+                    _show_zero(session.hello.tester, zeroed, as_json)
+                    return
             for _ in range(count) if count else numbers():
-                answer = session.measure(readings)
+                answer = session.measure(readings, *options)
                 reading = reading_of(answer, of)
                 if as_json:
                     more = {"budget": _budget_document(answer, of, sensor_class)} if budget else {}
@@ -107,17 +137,8 @@ def reading_of(answer: dict[str, Any], of: PlatinumCurve) -> dict[str, Any]:
         `ohms, u_ohms, noise_ohms` [ohm], the last the standard deviation of a single reading, None where there is only
         one; `celsius, u_celsius` [degrees C], None outside the curve's range; `curve`; and what the tester said.
     """
-    from probeledger.errors import ProbeError
-
     ohms, u_ohms = _number(answer.get("ohms")), _number(answer.get("u_ohms"))
-    celsius = u_celsius = None
-    if ohms is not None:
-        try:
-            celsius = of.celsius(ohms)
-        except ProbeError:
-            celsius = None
-        if celsius is not None and u_ohms is not None:
-            u_celsius = u_ohms / abs(of.ohms_per_celsius(celsius))
+    celsius, u_celsius = _celsius(ohms, u_ohms, of)
     rest = {name: value for name, value in answer.items() if name not in ("ohms", "u_ohms")}
     return {
         "ohms": ohms,
@@ -126,8 +147,87 @@ def reading_of(answer: dict[str, Any], of: PlatinumCurve) -> dict[str, Any]:
         "curve": of.name,
         "celsius": celsius,
         "u_celsius": u_celsius,
+        **_at_zero_power(answer, of, celsius),
         **rest,
     }
+
+
+def _celsius(ohms: float | None, u_ohms: float | None, of: PlatinumCurve) -> tuple[float | None, float | None]:
+    """Return the temperature by the curve and its standard uncertainty, None where there is none."""
+    from probeledger.errors import ProbeError
+
+    if ohms is None:
+        return None, None
+    try:
+        celsius = of.celsius(ohms)
+    except ProbeError:
+        return None, None
+    return celsius, None if u_ohms is None else u_ohms / abs(of.ohms_per_celsius(celsius))
+
+
+def _at_zero_power(answer: dict[str, Any], of: PlatinumCurve, celsius: float | None) -> dict[str, Any]:
+    """Return what the measuring current did to a sensor: measured where the tester did so, else its limit.
+
+    Returns:
+        `ohms_zero_power, u_ohms_zero_power, celsius_zero_power, self_heating_celsius`, the last the value minus what
+        it is without power; `self_heating_most_celsius` by the power alone. Each None where it is not known.
+    """
+    from probecore import budget as core_budget
+
+    microwatts = _number(answer.get("element_microwatts"))
+    most = None if microwatts is None else core_budget.SELF_HEATING_MOST_K_PER_MW * microwatts / 1e3
+    measured = answer.get("self_heating")
+    measured = measured if isinstance(measured, dict) else {}
+    ohms, u_ohms = _number(measured.get("ohms_zero_power")), _number(measured.get("u_ohms"))
+    at_zero, _ = _celsius(ohms, u_ohms, of)
+    return {
+        "ohms_zero_power": ohms,
+        "u_ohms_zero_power": u_ohms,
+        "celsius_zero_power": at_zero,
+        "self_heating_celsius": None if celsius is None or at_zero is None else celsius - at_zero,
+        "self_heating_most_celsius": None if celsius is None else most,
+    }
+
+
+def _somebody_is_there() -> bool:
+    import sys
+
+    return sys.stdin.isatty() and sys.stderr.isatty()
+
+
+def _zero(session: Session, ask: bool) -> dict[str, Any]:
+    """Zero two-wire leads; with `ask`, tell the person at the terminal what to do, and again where it did not work."""
+    from probeledger.errors import DeviceError
+
+    if not ask:
+        return session.zero()
+    click.pause("Let one clip hold the other, then press any key.", err=True)
+    while True:
+        try:
+            answer = session.zero()
+            break
+        except DeviceError as error:
+            if error.code != "not-shorted":
+                raise
+            note(error.message)
+            click.pause("Then press any key.", err=True)
+    note(f"The leads have {_zero_text(answer)}; that is taken off from now on.")
+    click.pause("Clip onto what you want to measure, then press any key.", err=True)
+    return answer
+
+
+def _zero_text(answer: dict[str, Any]) -> str:
+    from probeledger.rounding import with_uncertainty
+
+    ohms, expanded = with_uncertainty(_number(answer.get("ohms")) or 0.0, _number(answer.get("u_ohms")))
+    return f"{ohms} Ω ± {expanded} Ω (k = 2)"
+
+
+def _show_zero(tester: str, answer: dict[str, Any], as_json: bool) -> None:
+    if as_json:
+        emit_line({"tester": tester, "zero_ohms": answer.get("ohms"), "u_zero_ohms": answer.get("u_ohms")})
+    else:
+        click.echo(f"Zero of the leads: {_zero_text(answer)}. Valid with --two-wire until the tester is switched off.")
 
 
 def _budget_document(answer: dict[str, Any], of: PlatinumCurve, sensor_class: str) -> dict[str, Any] | None:
@@ -185,6 +285,12 @@ def _line(reading: dict[str, Any]) -> str:
         celsius, expanded_celsius = with_uncertainty(reading["celsius"], reading["u_celsius"])
         parts.append(f"{celsius} °C ± {expanded_celsius} °C")
     parts[-1] += " (k = 2)"
+    if reading["ohms_zero_power"] is not None:
+        ohms, expanded_ohms = with_uncertainty(reading["ohms_zero_power"], reading["u_ohms_zero_power"])
+        heating = f"at zero power {ohms} Ω ± {expanded_ohms} Ω"
+        if reading["self_heating_celsius"] is not None:
+            heating += f", self-heating {fixed(reading['self_heating_celsius'], 3)} °C"
+        parts.append(heating)
     if reading["noise_ohms"] is not None:
         parts.append(f"noise {fixed(reading['noise_ohms'], 4)} Ω")
     if leads not in (None, "connected"):

@@ -191,6 +191,12 @@ def _clean(seen: ProbeBody, ohms: float | None, u_ohms: float | None) -> dict[st
         "refused": seen.raw.get("refused") if isinstance(seen.raw.get("refused"), str) else None,
         "tester_celsius": seen.tester_celsius,
     }
+    check = seen.raw.get("check")
+    if isinstance(check, Mapping):
+        body["check"] = {"passed": check.get("passed"), "age_s": check.get("age_s")}
+    calibration = seen.raw.get("calibration")
+    if isinstance(calibration, Mapping) and isinstance(calibration.get("state"), str):
+        body["calibration"] = {"state": calibration["state"]}
     if seen.foreign:
         body["foreign"] = {"seen": seen.foreign.seen}
     if seen.ambient:
@@ -238,7 +244,7 @@ def _reasons(
     if budget and seen.u_ohms is not None and abs(budget.u_ohms - seen.u_ohms) > _SAME_U_FRACTION * budget.u_ohms:
         said.append(
             f"standard uncertainty {budget.u_ohms:.3f} Ω here, {seen.u_ohms:.3f} Ω on the tester, which leaves out "
-            "self-heating and thermal voltages"
+            "drift and thermal voltages"
         )
     gone = [code for code in seen.findings if code not in judgement.findings]
     new = [code for code in judgement.findings if code not in seen.findings]

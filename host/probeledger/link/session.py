@@ -22,8 +22,9 @@ __all__ = ["Session", "open_session"]
 HELLO_S = 1.0
 RESTART_S = 8.0
 ANSWER_S = 3.0
-# A reading takes eight conversions and its settling; a slow virtual tester takes its time for them.
+# A measurement with what goes before it, and each reading of eight conversions with their waits.
 MEASURE_S = 30.0
+READING_S = 0.7
 # How long a pull may go without a byte before its open requests are sent again [s].
 STALL_S = 2.0
 _RETRY_S = 0.7
@@ -224,9 +225,20 @@ class Session:
             "the command again."
         )
 
-    def measure(self, readings: int = 1) -> dict[str, Any]:
-        """Measure what is clipped on, as the mean of so many readings [1]; return the tester's answer."""
-        return self.call("measure", readings, timeout_s=MEASURE_S, tries=2)
+    def measure(self, readings: int = 1, *options: str) -> dict[str, Any]:
+        """Measure what is clipped on, as the mean of so many readings [1]; return the tester's answer.
+
+        Options: "two-wire" takes the zero off that `zero` found; "zero-power" measures with a faint current as well,
+        for which the tester may let the element cool for 20 s.
+        """
+        return self.call("measure", readings, *options, timeout_s=MEASURE_S + READING_S * readings, tries=2)
+
+    def zero(self) -> dict[str, Any]:
+        """Zero two-wire leads whose clips hold each other; return the tester's answer.
+
+        Raises DeviceError with code "not-shorted" where they don't.
+        """
+        return self.call("zero", timeout_s=MEASURE_S, tries=2)
 
     def confirm(self, sequence: int, digest: bytes) -> int:
         """Tell the tester that its records up to `sequence`, whose item has this SHA-256, are kept for good.

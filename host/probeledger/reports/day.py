@@ -10,18 +10,22 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
+from probecore import findings as core_findings
 from probecore import verdict as core_verdict
 from probecore.curves import curve as core_curve
 from probecore.errors import ProbeError
 from probeledger.archive import Archive, Record, Search, day_bounds, utc_text
 from probeledger.judging import effect as oven_effect
 from probeledger.judging.again import Again, judge_again
+from probeledger.judging.typed import Explained
+from probeledger.reports import checks as morning
 from probeledger.reports import words
-from probeledger.text import clean, plural
+from probeledger.reports.attention import Attention, attention
+from probeledger.reports.checks import DayChecks, Doubt
+from probeledger.text import clean
 
 # The setting at which the effect on baking is said, by habit 350 degF.
 _BAKING_CELSIUS = 175.0
-_MOST_TEXT = 80
 
 VIRTUAL_REMARK = (
     "Invented: a virtual tester had a part in this day, at ovens that do not exist. "
@@ -31,12 +35,23 @@ VIRTUAL_REMARK = (
 
 @dataclass(frozen=True)
 class Entry:
-    """One probe test: its record and the judgement at the shop."""
+    """One probe test: its record and the judgement at the shop; doubt: a failed check before or after it."""
 
     record: Record
     again: Again
     moment: datetime.datetime | None
     effect: oven_effect.Effect | None
+    doubt: Doubt | None = None
+
+    @property
+    def about_probe(self) -> tuple[Explained, ...]:
+        """Return the findings that explain the verdict."""
+        return tuple(each for each in self.again.findings if each.code not in core_findings.ABOUT_TESTER)
+
+    @property
+    def about_tester(self) -> tuple[Explained, ...]:
+        """Return the findings that speak of the tester: its check and its calibration."""
+        return tuple(each for each in self.again.findings if each.code in core_findings.ABOUT_TESTER)
 
     @property
     def anchor(self) -> str:
@@ -97,20 +112,13 @@ class TesterDay:
     cell_volts: float | None
     pulled: datetime.datetime | None
     chain_holds: bool | None
+    checks: DayChecks = DayChecks()
+    check_state: str = ""
 
     @property
     def tests(self) -> tuple[Entry, ...]:
         """Return all tests in order of the visits."""
         return tuple(test for visit in self.visits for test in visit.tests)
-
-
-@dataclass(frozen=True)
-class Attention:
-    """One thing to do first: what, and the anchors of the tests that it is about."""
-
-    title: str
-    text: str
-    tests: tuple[Entry, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -166,7 +174,15 @@ def day_sheet(
         by_tester.setdefault(record.tester, []).append(record)
     pulls = archive.pulls()
     testers = tuple(
-        _tester_day(tester, found, [pull for pull in pulls if pull["tester"] == tester], zone, profiles)
+        _tester_day(
+            tester,
+            found,
+            [pull for pull in pulls if pull["tester"] == tester],
+            [check for check in archive.search(Search(kind="check", tester=tester)) if morning.counts(check)],
+            (day, since, until),
+            zone,
+            profiles,
+        )
         for tester, found in sorted(by_tester.items())
     )
     if remark is None and any(tester.virtual for tester in testers):
@@ -182,7 +198,7 @@ def day_sheet(
         testers=testers,
         undated=_undated(archive),
     )
-    return DaySheet(**{**vars(sheet), "attention": tuple(_attention(sheet))})
+    return DaySheet(**{**vars(sheet), "attention": tuple(attention(sheet))})
 
 
 def _undated(archive: Archive) -> int:
@@ -194,10 +210,14 @@ def _tester_day(
     tester: str,
     records: Sequence[Record],
     pulls: Sequence[Mapping[str, Any]],
+    checks: Sequence[Record],
+    bounds: tuple[datetime.date, int, int],
     zone: datetime.tzinfo | None,
     profiles: Mapping[str, Mapping[str, Any]] | None,
 ) -> TesterDay:
-    tests = [_test(record, zone, profiles) for record in records if record.kind == "probe"]
+    tests = [_test(record, zone, profiles, checks) for record in records if record.kind == "probe"]
+    day, since, until = bounds
+    found_checks = morning.day_checks(checks, since, until)
     volts = [test.again.body.cell_volts for test in tests if test.again.body.cell_volts is not None]
     last = pulls[-1] if pulls else None
     newest = records[-1]
@@ -212,6 +232,8 @@ def _tester_day(
         cell_volts=volts[-1] if volts else None,
         pulled=(datetime.datetime.fromtimestamp(last["started"], datetime.UTC).astimezone(zone) if last else None),
         chain_holds=all(bool(pull["verified"]) for pull in pulls) if pulls else None,
+        checks=found_checks,
+        check_state=found_checks.sentence(day, zone),
     )
 
 
@@ -221,9 +243,14 @@ def _is_virtual(record: Record) -> bool:
     return isinstance(platform, str) and platform != "rp2"
 
 
-def _test(record: Record, zone: datetime.tzinfo | None, profiles: Mapping[str, Mapping[str, Any]] | None) -> Entry:
+def _test(
+    record: Record,
+    zone: datetime.tzinfo | None,
+    profiles: Mapping[str, Mapping[str, Any]] | None,
+    checks: Sequence[Record],
+) -> Entry:
     again = judge_again(record.body, record.calibration, profiles)
-    return Entry(record, again, record.moment(zone), _effect(again))
+    return Entry(record, again, record.moment(zone), _effect(again), morning.doubt_of(record, checks))
 
 
 def _effect(again: Again) -> oven_effect.Effect | None:
@@ -266,84 +293,6 @@ def _visits(tests: Iterable[Entry]) -> tuple[Visit, ...]:
     return tuple(Visit(found[0].record.job, tuple(found)) for found in groups.values())
 
 
-def _attention(sheet: DaySheet) -> Iterable[Attention]:
-    """Say what is unfinished, the most urgent first."""
-    tests = sheet.tests
-    voltage = tuple(test for test in tests if _has_finding(test, "voltage-on-leads"))
-    if voltage:
-        yield Attention(
-            "Voltage was on the leads",
-            "Nothing was measured there. The oven has to be switched off at the breaker and verified with a tester "
-            "made for mains before anybody clips on again.",
-            voltage,
-        )
-    broken = [tester for tester in sheet.testers if tester.chain_holds is False]
-    for tester in broken:
-        yield Attention(
-            f"Tester {clean(tester.tester, _MOST_TEXT)}: the chain of its records is broken",
-            "A record is missing, altered or out of order. Keep the tester as it is until it has been looked at.",
-        )
-    for tester in sheet.testers:
-        for fault in tester.faults[:5]:
-            parts = [clean(fault.body.get(name), _MOST_TEXT) for name in ("task", "error", "text")]
-            said = ": ".join(part for part in parts if part)
-            yield Attention(
-                f"Tester {clean(tester.tester, _MOST_TEXT)} stored a fault",
-                f"{said or 'It gave no reason'}. Check it before it goes out again.",
-            )
-    stopped = tuple(test for test in tests if _has_finding(test, "adc-fault"))
-    if stopped:
-        yield Attention(
-            "A tester's converter did not answer as it should",
-            "No verdict was reached. Take the tester out of service until it has been checked.",
-            stopped,
-        )
-    ends = [visit.open_end for tester in sheet.testers for visit in tester.visits]
-    open_ends = tuple(end for end in ends if end is not None)
-    if open_ends:
-        yield Attention(
-            f"{plural(len(open_ends), 'job')} not finished",
-            "No pass after fitting, and a test that failed or was undecided: plan the repair or a second visit.",
-            open_ends,
-        )
-    without = tuple(visit.tests[0] for tester in sheet.testers for visit in tester.visits if visit.ticket is None)
-    if without:
-        yield Attention(
-            f"{plural(len(without), 'job')} without a ticket",
-            "Assign each to its ticket while everybody remembers whose oven it was.",
-            without,
-        )
-    differing = tuple(test for test in tests if test.again.differs)
-    if differing:
-        yield Attention(
-            f"{plural(len(differing), 'test')} with another answer here than on the tester",
-            "The reasons stand at the test.",
-            differing,
-        )
-    damaged = tuple(test for test in tests if test.again.body.unsound or test.again.problem)
-    if damaged:
-        yield Attention(
-            f"{plural(len(damaged), 'record')} with damaged parts",
-            "What could be read was judged, the rest counts as not checked.",
-            damaged,
-        )
-    for tester in sheet.testers:
-        if tester.calibration is None and tester.tests:
-            yield Attention(
-                f"Tester {clean(tester.tester, _MOST_TEXT)} is not calibrated",
-                "Its readings stand on the tolerance of its parts; the uncertainties on this sheet are those.",
-            )
-    if sheet.undated:
-        yield Attention(
-            f"{plural(sheet.undated, 'test')} in the archive without a time",
-            "The tester's clock was not set and the time could not be worked out; they are on no day sheet.",
-        )
-
-
-def _has_finding(test: Entry, code: str) -> bool:
-    return any(finding.code == code for finding in test.again.findings)
-
-
 # --------------------------------------------------------------------------------------- for scripts
 
 
@@ -373,6 +322,9 @@ def document(sheet: DaySheet) -> dict[str, Any]:
                 "starts": tester.starts,
                 "faults": [record.sequence for record in tester.faults],
                 "chain_holds": tester.chain_holds,
+                "check_state": tester.check_state,
+                "checks": [morning.document(check) for check in tester.checks.of_day],
+                "last_good_check": morning.document(tester.checks.good),
                 "tests": [_test_document(test) for test in tester.tests],
             }
             for tester in sheet.testers
@@ -428,5 +380,8 @@ def _test_document(test: Entry) -> dict[str, Any]:
             if test.effect
             else None
         ),
+        "check": seen.raw.get("check"),
+        "in_doubt": test.doubt is not None,
+        "failed_check": morning.document(test.doubt.failed) if test.doubt else None,
         "unsound": list(seen.unsound),
     }

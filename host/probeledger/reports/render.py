@@ -145,8 +145,8 @@ def headline(entry: Entry) -> str:
     """Return the one line that says why: the first finding, or what was measured."""
     if entry.again.problem:
         return clean(entry.again.problem, 200)
-    if entry.again.findings:
-        return entry.again.findings[0].message
+    if entry.about_probe:
+        return entry.about_probe[0].message
     if entry.verdict == "pass":
         return "Within the limits in all that was checked."
     return "Nothing was measured that could be judged."

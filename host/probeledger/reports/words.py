@@ -5,6 +5,7 @@ Texts from a tester pass through `clean` here, and are escaped by the template a
 
 import datetime
 
+from probeledger.archive import Record
 from probeledger.judging.body import Ambient, Flex, Foreign, Harness, Leak, Settled
 from probeledger.rounding import COVERAGE_FACTOR, fixed, significant, with_uncertainty
 from probeledger.text import clean, plural
@@ -26,6 +27,13 @@ LEADS = {
 }
 SOURCES = {"sensor": "room sensor", "entered": "typed in", "assumed": "assumed"}
 VERDICT_WORDS = {"pass": "Pass", "fail": "Fail", "undecided": "Undecided"}
+TESTER_TAGS = {
+    "check-failed": "tester failed its check",
+    "uncalibrated": "not calibrated",
+    "check-never": "never checked",
+    "calibration-overdue": "calibration overdue",
+    "check-overdue": "check overdue",
+}
 _MOST = 80
 
 
@@ -180,6 +188,17 @@ def time_text(moment: datetime.datetime | None, reconstructed: bool) -> str:
     if moment is None:
         return "time not known"
     return moment.strftime("%H:%M") + ("*" if reconstructed else "")
+
+
+def moment_text(record: Record, beside: datetime.datetime | None) -> str:
+    """Return when a record was made, in the zone of another moment; with its date where the days differ."""
+    moment = record.moment(beside.tzinfo if beside else None)
+    if moment is None:
+        return "at an unknown time"
+    shown = time_text(moment, record.time_reconstructed)
+    if beside is not None and moment.date() == beside.date():
+        return f"at {shown}"
+    return f"on {moment:%Y-%m-%d} at {shown}"
 
 
 def date_text(day: datetime.date) -> str:

@@ -86,6 +86,8 @@ class ScriptedTester:
         self.most_a_pull = 1000
         self.prompt = False
         self.prompt_restarts = True
+        # How often `zero` finds the clips apart.
+        self.apart = 0
         self._buffer = b""
 
     @property
@@ -198,8 +200,26 @@ class ScriptedTester:
                 "reference_ohms": 1500.0,
                 "calibration": None,
                 "ambient": None,
+                "element_microwatts": 93.75,
+                "two_wire": "two-wire" in args,
+                "zero_ohms": 0.25 if "two-wire" in args else 0.0,
+                "self_heating": {
+                    "ohms_zero_power": 1097.4375,
+                    "u_ohms": 0.25,
+                    "ohms_per_milliwatt": 0.625,
+                    "u_ohms_per_milliwatt": 0.25,
+                    "milliwatts": 0.09375,
+                }
+                if "zero-power" in args
+                else None,
             },
         )
+
+    def _do_zero(self, tag: int, args: list[str]) -> bytes:
+        if self.apart:
+            self.apart -= 1
+            return self._error(tag, "not-shorted", "The two clips are not together: 1097.3 ohm.")
+        return self._result(tag, {"ohms": 0.25, "u_ohms": 0.03125, "readings": [[1500, 1, -1, -1500] * 2]})
 
 
 class FakePort:

@@ -11,8 +11,20 @@ PT1000 = curve("pt1000-3850")
 REFERENCE_OHMS = 1500.0
 
 # A tester against references of 0.01 % (k = 2), invented.
-CALIBRATED = calibrations.Calibration(
-    "c-1", calibrations.CALIBRATED, 0.012, 1.000_21, 0.008, 50e-6, 0.9995, 2.1e-9, 3e-4, 1.2e-9, 23.0, 10.0, 0.012
+CALIBRATED = circuit.uncalibrated()._replace(
+    id="c-1",
+    state=calibrations.CALIBRATED,
+    offset_ohms=0.012,
+    gain=1.000_21,
+    u_offset_ohms=0.008,
+    u_gain=50e-6,
+    high_gain=0.9995,
+    high_offset_siemens=2.1e-9,
+    u_high_gain=3e-4,
+    u_high_offset_siemens=1.2e-9,
+    celsius=23.0,
+    tempco_ppm_per_k=10.0,
+    u_linearity_ohms=0.012,
 )
 
 

@@ -37,8 +37,6 @@ AMPLIFIER_GAIN = {1: 1, 2: 1, 4: 1, 8: 2, 16: 4, 32: 8, 64: 16, 128: 32}
 IDAC_AMPS = (0.0, 10e-6, 50e-6, 100e-6, 250e-6, 500e-6, 1000e-6, 1500e-6)
 INTERNAL_REFERENCE_VOLTS = 2.048
 SENSOR_CELSIUS_PER_CODE = 0.03125
-# Input-referred noise at 20 SPS for the higher gains, relative to gain 1 (table 1, from memory).
-_HIGH_GAIN_NOISE = {8: 0.80 / 3.71, 16: 0.35 / 3.71, 32: 0.23 / 3.71, 64: 0.10 / 3.71, 128: 0.09 / 3.71}
 # Turbo mode at twice the rate has about this times the noise of normal mode at the same setting (own estimate).
 _TURBO_NOISE = 1.08
 # How close the amplifier's outputs come to its rails (8.3.2.1).
@@ -98,6 +96,8 @@ class Ads1220(Serial):
         self._noise_volts = {
             int(rate): [1e-6 * float(x) for x in row] for rate, row in figures["noise_microvolts"].items()
         }
+        # At 20 SPS by gain from 8 on; taken to rise with the rate as at gain 1.
+        self._high_gain_noise_volts = [1e-6 * float(x) for x in figures["noise_microvolts_high_gain"]]
         # Conversions with an input outside the amplifier's range: the firmware should never do it.
         self.range_violations = 0
         self.conversions = 0
@@ -235,7 +235,11 @@ class Ads1220(Serial):
         """Return the input-referred noise of one conversion at the present settings [V rms]."""
         row = self._noise_volts[NORMAL_RATES[self.rate_code]]
         gain = self.gain
-        volts = row[GAINS.index(gain)] if gain <= 4 else row[0] * _HIGH_GAIN_NOISE[gain]
+        index = GAINS.index(gain)
+        if gain <= 4:
+            volts = row[index]
+        else:
+            volts = self._high_gain_noise_volts[index - 3] * row[0] / self._noise_volts[NORMAL_RATES[0]][0]
         return volts * (_TURBO_NOISE if self.mode == 2 else 1.0)
 
     def _loads(self, pins: Sequence[str]) -> dict[str, tuple[float, float]]:
