@@ -29,6 +29,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "judge": ("probeledger.cli.judge", "Judge one reading typed in by hand."),
     "effect": ("probeledger.cli.effect", "Tell what a reading means for the oven's temperature."),
     "curve": ("probeledger.cli.curve", "Convert between resistance and temperature."),
+    "sensor": ("probeledger.cli.sensor", "Identify a sensor's curve, fit it, make points to compare."),
     "calibrate": ("probeledger.cli.calibrate", "Calibrate a tester against reference resistors."),
     "records": ("probeledger.cli.records", "Search the records in the archive."),
     "day": ("probeledger.cli.day", "Write the day sheet of one day."),
@@ -89,7 +90,7 @@ class LazyGroup(click.Group):
         """Find the command, and suggest the nearest names where there is none of that name."""
         name = args[0]
         if name not in COMMANDS and not name.startswith("-") and not ctx.resilient_parsing:
-            near = difflib.get_close_matches(name, COMMANDS, n=2, cutoff=0.5)
+            near = difflib.get_close_matches(name, COMMANDS, n=2, cutoff=0.55)
             advice = f"Did you mean {' or '.join(near)}?" if near else "Run 'probeledger --help' for the commands."
             ctx.fail(f"There is no command {clean(name, 40)!r}. {advice}")
         return super().resolve_command(ctx, args)

@@ -1,4 +1,7 @@
-"""The command `curve`: resistance and temperature, both ways."""
+"""The command `curve`: resistance and temperature, both ways, and the sheet for the parts counter."""
+
+from pathlib import Path
+from typing import Any
 
 import click
 
@@ -11,6 +14,22 @@ __all__ = ["command"]
 _OHMS = Number("resistance", "ohm", least=0.0, stdin=True)
 _CELSIUS = Number("temperature", "degrees C", stdin=True)
 _FAHRENHEIT = Number("temperature", "degrees F", stdin=True)
+_FILE = click.Path(path_type=Path)
+_WIDTH_CELSIUS = Number("tolerance", "degrees C", above=0.0)
+_WIDTH_OHMS = Number("tolerance", "ohm", above=0.0)
+
+
+def _chosen(name: str | None, file: Path | None) -> Any:
+    """Return the curve given by exactly one of name and file."""
+    if (name is None) == (file is None):
+        raise click.UsageError("Give either a built-in curve by name or a curve file with --file.")
+    if file is not None:
+        from probeledger.sensors import description
+
+        return description.load(file)
+    from probeledger import curves
+
+    return curves.curve(str(name))
 
 
 @click.group()
@@ -22,6 +41,7 @@ def command() -> None:
       probeledger curve list
       probeledger curve convert --curve pt1000-3850 --ohms 1097.35
       probeledger curve convert --curve pt1000-3750 --fahrenheit 350 --fahrenheit 450
+      probeledger curve table pt1000-3850 --class B
     """
 
 
@@ -67,13 +87,15 @@ def list_curves(as_json: bool) -> None:
 
 
 @command.command("convert")
-@click.option("--curve", "name", required=True, metavar="NAME", help="The sensor's curve; see 'curve list'.")
+@click.option("--curve", "name", metavar="NAME", help="The sensor's curve; see 'curve list'.")
+@click.option("--file", type=_FILE, metavar="FILE.toml", help="A curve file instead; docs/curves.md tells how.")
 @click.option("--ohms", multiple=True, type=_OHMS, metavar="X", help="Resistance to convert.")
 @click.option("--celsius", multiple=True, type=_CELSIUS, metavar="X", help="Temperature to convert.")
 @click.option("--fahrenheit", multiple=True, type=_FAHRENHEIT, metavar="X", help="Temperature to convert.")
 @json_option
 def convert(
-    name: str,
+    name: str | None,
+    file: Path | None,
     ohms: tuple[float | str, ...],
     celsius: tuple[float | str, ...],
     fahrenheit: tuple[float | str, ...],
@@ -96,7 +118,7 @@ def convert(
         raise click.UsageError('Only one option can read standard input ("-").')
     if not ohms + celsius + fahrenheit:
         raise click.UsageError("Give at least one --ohms, --celsius or --fahrenheit value.")
-    of = curves.curve(name)
+    of = _chosen(name, file)
     points = [curves.point_at_ohms(of, value) for value in from_stdin(ohms, _OHMS)]
     points += [curves.point_at_celsius(of, value) for value in from_stdin(celsius, _CELSIUS)]
     points += [curves.point_at_fahrenheit(of, value) for value in from_stdin(fahrenheit, _FAHRENHEIT)]
@@ -112,3 +134,85 @@ def convert(
         return
     rows = [(f"{point.ohms:.3f}", f"{point.celsius:.3f}", f"{point.fahrenheit:.3f}") for point in points]
     console().print(table([("Ω", "right"), ("°C", "right"), ("°F", "right")], rows, title=of.name))
+
+
+@command.command("table")
+@click.argument("name", required=False, metavar="[CURVE]")
+@click.option("--file", type=_FILE, metavar="FILE.toml", help="A curve file instead; docs/curves.md tells how.")
+@click.option("--class", "class_name", metavar="NAME", help="Tolerance: AA, A, B, C, with -W or -F, E1137-A, E1137-B.")
+@click.option("--plus-minus-celsius", type=_WIDTH_CELSIUS, metavar="X", help="A tolerance of your own, in degrees C.")
+@click.option("--plus-minus-ohms", type=_WIDTH_OHMS, metavar="X", help="A tolerance of your own, in ohms.")
+@click.option("--mounting", default="", metavar="TEXT", help="Flange, tube length; printed as given.")
+@click.option("--connector", default="", metavar="TEXT", help="Connector and lead length; printed as given.")
+@json_option
+def sheet(
+    name: str | None,
+    file: Path | None,
+    class_name: str | None,
+    plus_minus_celsius: float | None,
+    plus_minus_ohms: float | None,
+    mounting: str,
+    connector: str,
+    as_json: bool,
+) -> None:
+    """Print the sheet to take to the parts counter.
+
+    Nominal resistance at 0 and 25 degrees C and at ten temperatures, with a tolerance where a class is given. A class
+    without -W or -F is that of thin-film elements.
+
+    \b
+    Examples:
+      probeledger curve table pt1000-3850 --class B
+      probeledger curve table --file shop.toml --mounting "two-hole flange" --connector "2-pole plug"
+    """
+    from rich.text import Text
+
+    from probeledger.sensors import partsheet, tolerance
+
+    of = _chosen(name, file)
+    within = None
+    if class_name is not None:
+        if plus_minus_celsius is not None or plus_minus_ohms is not None:
+            raise click.UsageError("Give a class or a tolerance of your own, not both.")
+        within = tolerance.for_curve(class_name, of)
+    elif plus_minus_celsius is not None or plus_minus_ohms is not None:
+        within = tolerance.own(ohms=plus_minus_ohms, celsius=plus_minus_celsius)
+    shown = partsheet.rows(of, within)
+    cautions = partsheet.cautions(shown, within)
+    at_0, at_25 = (partsheet.nominal_ohms(of, t) for t in (0.0, 25.0))
+    if as_json:
+        emit(
+            {
+                "curve": of.name,
+                "class": None if within is None else within.name,
+                "ohms_at_0_celsius": at_0,
+                "ohms_at_25_celsius": at_25,
+                "mounting": mounting,
+                "connector": connector,
+                "points": [vars(row) for row in shown],
+                "cautions": cautions,
+            }
+        )
+        return
+    facts = [("Curve", of.name)]
+    facts += [
+        (f"Nominal at {t}", "outside the curve" if ohms is None else f"{ohms:.2f} Ω")
+        for t, ohms in (("0 °C (32 °F)", at_0), ("25 °C (77 °F)", at_25))
+    ]
+    facts += [("Tolerance", "not given" if within is None else within.name)]
+    facts += [("Mounting", mounting), ("Connector", connector)]
+    out = console()
+    out.print(table(["Part", "Wanted"], facts))
+    out.print()
+    headings: list[str | tuple[str, str]] = [("°C", "right"), ("°F", "right"), ("Ω", "right")]
+    rows: list[tuple[object, ...]] = [(f"{r.celsius:.1f}", f"{r.fahrenheit:.1f}", f"{r.ohms:.2f}") for r in shown]
+    if within is not None:
+        headings += [("± Ω", "right"), ("± °C", "right")]
+        rows = [
+            (*row, *("-" if w is None else f"{w:.2f}" for w in (r.plus_minus_ohms, r.plus_minus_celsius)))
+            for row, r in zip(rows, shown, strict=True)
+        ]
+    out.print(table(headings, rows))
+    for line in cautions:
+        out.print()
+        out.print(Text(line))
