@@ -58,6 +58,8 @@ def with_uncertainty(value: float | None, u: float | None) -> tuple[str, str]:
 
     >>> with_uncertainty(1097.3467, 0.1049)
     ('1097.35', '0.21')
+    >>> with_uncertainty(-244.0, 5000.0)
+    ('0', '10000')
     """
     if value is None or not math.isfinite(value):
         return "-", "-"
@@ -68,8 +70,7 @@ def with_uncertainty(value: float | None, u: float | None) -> tuple[str, str]:
     if decimals <= 0:
         quantum = Decimal(1).scaleb(-decimals)
         whole = [
-            f"{Decimal(repr(float(number))).quantize(quantum, rounding=ROUND_HALF_EVEN):f}"
-            for number in (value, expanded)
+            Decimal(repr(float(number))).quantize(quantum, rounding=ROUND_HALF_EVEN) for number in (value, expanded)
         ]
-        return whole[0], whole[1]
+        return f"{Decimal(0) if whole[0].is_zero() else whole[0]:f}", f"{whole[1]:f}"
     return fixed(value, decimals), fixed(expanded, decimals)

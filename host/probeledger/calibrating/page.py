@@ -68,7 +68,7 @@ def _cells(result: Result | None) -> dict[str, str] | None:
     error, expanded = with_uncertainty(result.error_ohms, result.u_error_ohms)
     return {
         "indicated": fixed(result.indicated_ohms, _decimals(result.expanded_ohms)).replace("-", "−"),
-        "error": error.replace("-", "−") if result.error_ohms < 0 else f"+{error}",
+        "error": error.replace("-", "−") if error.startswith("-") or error.strip("0.") == "" else f"+{error}",
         "expanded": expanded,
         "statement": result.statement,
     }
