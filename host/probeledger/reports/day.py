@@ -22,6 +22,7 @@ from probeledger.reports import checks as morning
 from probeledger.reports import words
 from probeledger.reports.attention import Attention, attention
 from probeledger.reports.checks import DayChecks, Doubt
+from probeledger.reports.conclusion import conclusion
 from probeledger.text import clean
 
 # The setting at which the effect on baking is said, by habit 350 degF.
@@ -82,13 +83,23 @@ class Visit:
         return next((test.ticket for test in reversed(self.tests) if test.ticket), None)
 
     @property
+    def _last(self) -> dict[str | None, Entry]:
+        """Return the last test at each place."""
+        return {test.again.body.place: test for test in self.tests}
+
+    @property
+    def conclusion(self) -> str | None:
+        """Return where the tests together say to look next, or None."""
+        return conclusion(self._last)
+
+    @property
     def open_end(self) -> Entry | None:
         """Return the test that leaves the job unfinished, or None.
 
         A job is finished by a pass after fitting, or where the last test at each place passed and at least one of
         them was made on the oven and not on a part in the hand.
         """
-        last: dict[str | None, Entry] = {test.again.body.place: test for test in self.tests}
+        last = self._last
         after = last.get("after-fitting")
         if after is not None:
             return None if after.verdict == core_verdict.PASS else after
