@@ -1,5 +1,6 @@
 """The command `effect`: what a reading means for the oven's temperature."""
 
+from pathlib import Path
 from typing import Any
 
 import click
@@ -10,6 +11,9 @@ from probeledger.cli._output import console, emit, table
 from probeledger.errors import InputError
 
 __all__ = ["command"]
+
+# What an oven can be set to.
+_PLOTTED_CELSIUS = range(50, 276, 5)
 
 _OHMS = Number("resistance", "ohm", above=0.0)
 _CELSIUS = Number("temperature", "degrees C")
@@ -51,6 +55,9 @@ class _SecondPoint(click.ParamType):
 @click.option(
     "--u-second", type=_U_CELSIUS, default=1.0, show_default=True, metavar="CELSIUS", help="Of its temperature."
 )
+@click.option(
+    "--plot", "picture", type=click.Path(dir_okay=False, path_type=Path), metavar="FILE.svg", help="Draw it too."
+)
 @json_option
 def command(
     ohms: float,
@@ -62,6 +69,7 @@ def command(
     u_ambient: float,
     second: tuple[tuple[float, float], ...],
     u_second: float,
+    picture: Path | None,
     as_json: bool,
 ) -> None:
     """Tell what a reading means for the oven's temperature.
@@ -74,6 +82,7 @@ def command(
     Examples:
       probeledger effect --ohms 1097.7 --ambient 22 --u-ambient 0.5 --set 175
       probeledger effect --ohms 1097.7 --ambient 22 --second 1012.1,0 --u-second 0.2
+      probeledger effect --ohms 1097.7 --ambient 22 --plot oven.svg
     """
     from probeledger import curves, units
     from probeledger.judging import effect, typed
@@ -92,6 +101,8 @@ def command(
     settings = [*set_celsius, *(units.celsius(value) for value in set_fahrenheit)]
     hypotheses = effect.hypotheses(curve, points, curves.others(curve))
     effects = effect.effects(curve, hypotheses, settings or effect.DEFAULT_SET_CELSIUS, ambient)
+    if picture is not None:
+        _draw(picture, curve, hypotheses, ambient)
     if as_json:
         from probeledger.cli._oven import effects_json, hypotheses_json
 
@@ -106,6 +117,23 @@ def command(
         )
         return
     _show(curve, hypotheses, effects)
+
+
+def _draw(picture: Path, curve: Any, hypotheses: Any, ambient: float) -> None:
+    """Write the picture of all settings an oven has."""
+    from probeledger.judging import effect
+    from probeledger.reports.effectplot import effect_plot
+
+    settings = [float(celsius) for celsius in _PLOTTED_CELSIUS if curve.low_celsius <= celsius <= curve.high_celsius]
+    try:
+        labels = [each.label for each in hypotheses if each.compatible]
+        drawn = effect_plot(effect.effects(curve, hypotheses, settings, ambient), labels, curve.name)
+    except ValueError:
+        raise InputError("Nothing to draw: no fault that explains the readings has a limit. See the table.") from None
+    try:
+        picture.write_text(drawn, encoding="utf-8")
+    except OSError as error:
+        raise InputError(f"Cannot write {str(picture)!r}: {error.strerror}. Name another file.") from error
 
 
 def _show(curve: Any, hypotheses: Any, effects: Any) -> None:
