@@ -3,31 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Protocol
 
 from probeledger import units
-from probeledger.sensors.tolerance import Tolerance
+from probeledger.sensors.tolerance import Curve, Tolerance
 
-__all__ = ["Row", "SheetCurve", "cautions", "nominal_ohms", "rows"]
+__all__ = ["Row", "Curve", "cautions", "nominal_ohms", "rows"]
 
 # From the workshop to the hottest usual baking (common practice, no source).
 _OVEN_CELSIUS = (0.0, 10.0, 20.0, 25.0, 30.0, 100.0, 150.0, 175.0, 200.0, 250.0)
-
-
-class SheetCurve(Protocol):
-    """What a sheet needs of a curve: its name, its range [degC] and its conversions."""
-
-    name: str
-    low_celsius: float
-    high_celsius: float
-
-    def ohms(self, celsius: float) -> float:
-        """Return the resistance [ohm] at a temperature [degC]."""
-        ...
-
-    def ohms_per_celsius(self, celsius: float) -> float:
-        """Return the slope [ohm/degC] at a temperature [degC]."""
-        ...
 
 
 @dataclass(frozen=True)
@@ -41,12 +24,12 @@ class Row:
     plus_minus_celsius: float | None = None
 
 
-def nominal_ohms(of: SheetCurve, celsius: float) -> float | None:
+def nominal_ohms(of: Curve, celsius: float) -> float | None:
     """Return the resistance [ohm] at a temperature [degC], None outside the curve's range."""
     return of.ohms(celsius) if of.low_celsius <= celsius <= of.high_celsius else None
 
 
-def rows(of: SheetCurve, within: Tolerance | None = None) -> list[Row]:
+def rows(of: Curve, within: Tolerance | None = None) -> list[Row]:
     """Return ten rows: an oven's temperatures where the curve holds at all of them, else ten over its range.
 
     Args:
