@@ -96,3 +96,13 @@ def test_a_reading_of_no_curve_says_so() -> None:
     found = identify([Point(1500.0, 0.2, 22.0, 0.5)], CANDIDATES)
     assert not any(m.compatible for m in found.matches)
     assert "No curve fits" in found.advice[0]
+
+
+def test_no_advice_to_measure_what_was_measured():
+    """With both ends measured, poorly, a better thermometer is what is missing."""
+    of = curves.curve("pt1000-3850")
+    points = [Point(of.ohms(t), 3.0, t, 8.0) for t in (0.0, 150.0)]
+    said = " ".join(identify(points, [curves.curve(name) for name in ("pt1000-3850", "pt1000-3750")]).advice)
+    assert "better reference probe" in said and "ice point" not in said
+    one = " ".join(identify(points[:1], [curves.curve(name) for name in ("pt1000-3850", "pt1000-3750")]).advice)
+    assert "above 150" in one

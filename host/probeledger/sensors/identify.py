@@ -30,6 +30,8 @@ COMPATIBLE_PROBABILITY = 0.05
 # Beyond so many standard deviations a point decides between two curves. Common practice, no source.
 APART_DEVIATIONS = 3.0
 _ROOM_CELSIUS = (10.0, 45.0)
+# From the ice point to a hot oven.
+_FAR_APART_CELSIUS = 140.0
 
 
 @dataclass(frozen=True)
@@ -284,9 +286,13 @@ def _advice(
             "apart."
         )
         if best.deviations < APART_DEVIATIONS:
+            # Where both ends were measured, more points of the same kind help little.
+            apart = max(point.celsius for point in points) - min(point.celsius for point in points)
             said.append(
-                "That alone does not decide either: take the ice point and a point above 150 °C, so that the element's "
-                "own tolerance drops out, or a better reference probe."
+                "That alone does not decide either: what helps is a better reference probe."
+                if apart >= _FAR_APART_CELSIUS
+                else "That alone does not decide either: take both an ice point and one above 150 °C, so that the "
+                "element's own tolerance drops out, or a better reference probe."
             )
     return tuple(said)
 
