@@ -30,6 +30,7 @@ from probecore import counts
 from probeledger import circuit, uncertainty
 from probeledger.calibrating import coefficients, outcome, references, runfile, taking
 from probeledger.virtual.circuit import description as descriptions
+from probeledger.virtual.circuit import specimen as specimens
 
 FIRMWARE = Path(__file__).resolve().parents[2] / "firmware"
 
@@ -111,7 +112,7 @@ class Tester:
     """
 
     def __init__(self, seed: int) -> None:
-        self.specimen = truth.draw_specimen(_description(), seed)
+        self.specimen = specimens.draw(_description(), seed)
         self.truth = truth.draw(_description(), self.specimen, _settings())
         self.rng = np.random.default_rng([seed, 0x5EED])
         self._plain = circuit.uncalibrated()

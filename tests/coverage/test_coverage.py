@@ -170,7 +170,7 @@ def test_unlike_input_currents(name, ohms):
 def test_drawn_nonlinearity_is_the_specimen_s():
     """Largest deviation between 6 and 15 ppm of full scale (SBAS501), no slope."""
     for seed in range(20):
-        specimen = truth.draw_specimen(DESCRIPTION, seed)
+        specimen = specimens.draw(DESCRIPTION, seed)
         own = truth.draw(DESCRIPTION, specimen, ((4, False), (1, True)))
         scale = np.linspace(-1.0, 1.0, 401)
         for setting in own.linearity:

@@ -1,20 +1,15 @@
 """What a drawn tester really is, beyond the parts' values: effects that the budget knows only as bounds.
 
-Parts, the converter's offset and gain, its steady input currents and its largest nonlinearity come from
-`specimen.draw`, that is from the tolerances in hardware/tester.toml: half of the testers' parts spread evenly over
-their tolerance, half normally with two standard deviations to it. What is drawn here has no source but the figures
-named beside it, and is stated so that a reader can object:
+Parts, the converter's offset and gain, its input currents and its largest nonlinearity come from `specimen.draw`, that
+is from the tolerances in hardware/tester.toml, each value within the limits as likely (JCGM 101:2008, 6.4.2.1). What is
+drawn here has no source but the figures named beside it, and is stated so that a reader can object:
 
-    tempco          of the reference resistor: anything within its limit, each value as likely; nothing else is known of
-                    it, and it is the largest effect away from the calibration's temperature
     nonlinearity    a smooth curve of second to seventh order (Legendre; random coefficients that fall as 1/order), its
                     largest deviation from the best straight line that of the specimen, 6 to 15 ppm of full scale; half
                     of its variance common to all of a converter's settings, half of each gain and amplifier setting
-    input currents  the specimen's steady ones (0.3 to 3 times typical, each input its own), and a part that changes
-                    with the input's voltage: with the amplifier on 0.3 to 3 times 0.15 nA per volt, either sign, each
-                    input its own; bypassed 0.3 to 3 times the typical slope, which is one sampling capacitor's for all
-                    inputs, so that they differ by 10 % at most. All grow with temperature, by a factor of 2 (amplifier
-                    on) or 1.55 (bypassed) over 25 K, to a power of 0.5 to 1.5
+    input currents  the specimen's, and with the amplifier on a part that changes with the input's voltage: 0.3 to 3
+                    times 0.15 nA per volt, either sign, each input its own. All grow with temperature, by a factor of 2
+                    (amplifier on) or 1.55 (bypassed) over 25 K, to a power of 0.5 to 1.5
     noise           0.8 to 1.2 times the sheet's typical figure
     supply          wanders by the specimen's 0.3 mV between conversions; 5 % of that is not followed by the converter's
                     reference in time
@@ -28,7 +23,7 @@ named beside it, and is stated so that a reader can object:
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.polynomial import legendre
@@ -38,14 +33,10 @@ from probeledger.virtual.circuit.description import TesterDescription
 from probeledger.virtual.circuit.specimen import Specimen
 
 ORDERS = range(2, 8)
-MOST_SPREAD = 3.0
-LEAST_SPREAD = 0.3
 # Growth of the input currents over 25 K, from simulation with the sheet's curves (SBAS501, figures 16-26).
 GROWTH_KELVIN = 25.0
 GROWTH_AMPLIFIED = 2.0
 GROWTH_BYPASSED = 1.55
-# Sampling capacitors of one converter, and its inputs' switches, are alike within this.
-UNLIKE = 0.10
 SHEET_CELSIUS = 25.0
 SUPPLY_SHARE = 0.05
 DRIFT_PPM_AFTER_A_YEAR = 50.0
@@ -99,14 +90,6 @@ class Truth:
         return share + np.asarray(legendre.legval(share, self.linearity[setting]))
 
 
-def draw_specimen(description: TesterDescription, seed: int) -> Specimen:
-    """Draw one tester's parts, the reference resistor's temperature coefficient evenly within its limit."""
-    drawn = specimens.draw(description, seed)
-    limit = description.part("R_REF").tempco_ppm_per_k * 1e-6
-    own = float(np.random.default_rng([seed, 0x7E3C0]).uniform(-limit, limit))
-    return replace(drawn, tempco_per_k={**drawn.tempco_per_k, "R_REF": own})
-
-
 def draw(description: TesterDescription, specimen: Specimen, settings: tuple[Setting, ...]) -> Truth:
     """Draw one tester's effects; the same specimen has the same."""
     rng = np.random.default_rng([specimen.seed, 0xC0FE])
@@ -119,14 +102,13 @@ def draw(description: TesterDescription, specimen: Specimen, settings: tuple[Set
         linearity[setting] = curve * peak / np.max(np.abs(legendre.legval(_SCALE, curve)))
     figures = description.chips["adc"]
     amplified = float(figures["input_current_nanoamps_pga"]) * 1e-9
-    bypassed_slope = float(figures["input_current_nanoamps_per_volt_bypass"]) * 1e-9
 
     def spread() -> float:
-        return float(np.exp(rng.uniform(np.log(LEAST_SPREAD), np.log(MOST_SPREAD))))
+        return float(np.exp(rng.uniform(np.log(specimens.LEAST_SPREAD), np.log(specimens.MOST_SPREAD))))
 
     siemens = {
         False: np.array([amplified * spread() * rng.choice([-1.0, 1.0]) for _ in INPUTS]),
-        True: bypassed_slope * spread() * np.array([1.0 + _within(rng, UNLIKE) for _ in INPUTS]),
+        True: np.array([errors.input_siemens_bypass[pin] for pin in INPUTS]),
     }
     growth = {
         bypassed: float(factor ** (rng.uniform(0.5, 1.5) / GROWTH_KELVIN))
@@ -147,13 +129,6 @@ def draw(description: TesterDescription, specimen: Specimen, settings: tuple[Set
         years=years,
         drift=after_a_year * years ** float(rng.uniform(0.3, 1.0)),
     )
-
-
-def _within(rng: np.random.Generator, limit: float) -> float:
-    """Draw a value within a limit as `specimen.draw` does: half of them evenly, half normally."""
-    if rng.random() < 0.5:
-        return float(rng.uniform(-limit, limit))
-    return float(np.clip(rng.normal(0.0, limit / 2.0), -limit, limit))
 
 
 def thermal_volts(rng: np.random.Generator, times_s: np.ndarray) -> np.ndarray:

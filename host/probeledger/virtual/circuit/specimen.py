@@ -59,6 +59,11 @@ class Specimen:
 
 
 NOMINAL_CELSIUS = 23.0
+# Of what the converter's sheet gives as a typical curve only, from 0.3 to 3 times typical is drawn (no source).
+LEAST_SPREAD = 0.3
+MOST_SPREAD = 3.0
+# Sampling switches of one converter's inputs are alike within this, relative (no source).
+UNLIKE_INPUTS = 0.10
 
 
 def nominal(description: TesterDescription) -> Specimen:
@@ -97,18 +102,21 @@ def nominal(description: TesterDescription) -> Specimen:
     )
 
 
+def _spread(rng: np.random.Generator) -> float:
+    """Draw a factor, each octave as likely."""
+    return float(np.exp(rng.uniform(np.log(LEAST_SPREAD), np.log(MOST_SPREAD))))
+
+
 def draw(description: TesterDescription, seed: int) -> Specimen:
     """Draw one tester's parts.
 
-    Half of the parts are spread evenly over their tolerance, half normally with two standard deviations to the
-    tolerance (and never outside it): both occur in practice, no source. The same seed gives the same tester.
+    Of a part only its limits are known, so each value between them is as likely (JCGM 101:2008, 6.4.2.1: a rectangular
+    distribution where nothing but a lower and an upper limit is given). The same seed gives the same tester.
     """
     rng = np.random.default_rng([seed, 0x7E57])
 
     def within(limit: float) -> float:
-        if rng.random() < 0.5:
-            return float(rng.uniform(-limit, limit))
-        return float(np.clip(rng.normal(0.0, limit / 2), -limit, limit))
+        return float(rng.uniform(-limit, limit))
 
     adc = description.chips["adc"]
     mcu = description.chips["microcontroller"]
@@ -128,9 +136,11 @@ def draw(description: TesterDescription, seed: int) -> Specimen:
     )
     split = float(rng.uniform(0.2, 0.9))
 
+    # Bypassed, the slope is that of the sampling capacitor that all inputs share; their switches make them unlike.
+    slope = float(adc["input_current_nanoamps_per_volt_bypass"]) * 1e-9 * _spread(rng)
+
     def current(typical: float) -> float:
-        # Typical curves only: from 0.3 to 3 times typical, either sign.
-        return float(typical * np.exp(rng.uniform(np.log(0.3), np.log(3.0))) * rng.choice([-1.0, 1.0]))
+        return float(typical * _spread(rng) * rng.choice([-1.0, 1.0]))
 
     errors = AdcErrors(
         offset_volts={g: offset / g**0.5 + within(0.5e-6) for g in gains},
@@ -139,9 +149,7 @@ def draw(description: TesterDescription, seed: int) -> Specimen:
         inl_even=float(rng.choice([-1.0, 1.0])) * (1.0 - split) * inl_peak,
         input_amps_pga={n: current(float(adc["input_current_nanoamps_pga"]) * 1e-9) for n in ADC_INPUTS},
         input_amps_bypass={n: current(float(adc["input_current_nanoamps_bypass"]) * 1e-9) for n in ADC_INPUTS},
-        input_siemens_bypass={
-            n: abs(current(float(adc["input_current_nanoamps_per_volt_bypass"]) * 1e-9)) for n in ADC_INPUTS
-        },
+        input_siemens_bypass={n: slope * (1.0 + within(UNLIKE_INPUTS)) for n in ADC_INPUTS},
         clock=within(float(adc["clock_tolerance"])),
         reference=within(0.001),
         sensor_celsius=within(1.0),
