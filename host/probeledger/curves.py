@@ -1,9 +1,10 @@
 """Sensor curves on the host: by name, with a helpful error, and over whole arrays.
 
 The coefficients and the scalar conversion are the core's (probecore.curves), which the tester runs too. Over arrays,
-the inverse is the same closed form from 0 degC up; below, a polynomial fitted to the curve comes close and one of
-Newton's steps does the rest. Arrays are worked through in blocks that stay in the processor's cache: numpy's passes
-over them are then several times as fast as over a whole large array.
+the inverse is the same closed form from 0 degC up; below, it is a polynomial fitted to the curve, of as high a degree
+as it takes. Arrays are worked through in blocks, all passes over one before the next, so that a block stays in the
+processor's cache; fewer and larger blocks would be slower by what memory is slower, more and smaller ones by what each
+call of numpy costs.
 """
 
 from __future__ import annotations
@@ -26,13 +27,18 @@ if TYPE_CHECKING:
     from numpy import float64
     from numpy.typing import ArrayLike, NDArray
 
-# A polynomial of this degree is within 1e-4 degC of each built-in curve between -200 and 0 degC; Newton's step squares
-# that (times 1e-4 per degC, half the curve's second derivative over its first), which ends below a double's rounding.
-_COLD_DEGREE = 5
-_COLD_KNOTS = 201
+# Degrees that are tried for the inverse below 0 degC, and how near [degC] one must come: what the equation itself loses
+# in doubles is a tenth of it. After the last degree Newton's steps follow, each of which squares what is left. IEC
+# 60751's curve takes degree twelve and no step.
+_COLD_DEGREES = (6, 8, 10, 12, 14)
+_COLD_CELSIUS = 1e-11
+_MOST_STEPS = 8
+_SETTLED_CELSIUS = 1e-7
+_COLD_KNOTS = 401
+_COLD_LOOKS = 4001
 
-# Two arrays of so many doubles take 256 kB, which fits into the second-level cache of any present processor.
-_BLOCK = 16384
+# Two arrays of so many doubles take 1 MB, the second-level cache of a present processor.
+_BLOCK = 65536
 
 # Half of the last digit of a table printed to 0.01 ohm on 100 ohm, relative to the resistance at 0 degC: a printed end
 # value is accepted although the exact range ends before it.
@@ -107,20 +113,23 @@ def ohms_array(of: PlatinumCurve, celsius: ArrayLike) -> NDArray[float64]:
 
     t = np.asarray(celsius, dtype=np.float64)
     flat = t.reshape(-1)
-    lowest = _least_of(of, flat, of.low_celsius, of.high_celsius, "degrees C")
     ohms = np.empty_like(flat)
     for start in range(0, flat.size, _BLOCK):
-        piece = flat[start : start + _BLOCK]
-        rise = ohms[start : start + _BLOCK]
+        piece, rise = flat[start : start + _BLOCK], ohms[start : start + _BLOCK]
+        least = _least_of(of, piece, of.low_celsius, of.high_celsius, "degrees C")
         np.multiply(piece, of.b, out=rise)
         rise += of.a
         rise *= piece
         rise *= of.r0_ohms
         rise += of.r0_ohms
-    if lowest < 0.0:
-        below = np.flatnonzero(flat < 0.0)
-        cold = flat[below]
-        ohms[below] += of.r0_ohms * of.c * (cold - 100.0) * (cold * cold * cold)
+        if least < 0.0:
+            below = (piece < 0.0).nonzero()[0]
+            cold = piece.take(below)
+            more = cold - 100.0
+            for _ in range(3):
+                more *= cold
+            more *= of.r0_ohms * of.c
+            rise[below] += more
     return ohms.reshape(t.shape)
 
 
@@ -142,15 +151,15 @@ def celsius_array(of: PlatinumCurve, ohms: ArrayLike) -> NDArray[float64]:
     r = np.asarray(ohms, dtype=np.float64)
     flat = r.reshape(-1)
     slack = of.r0_ohms * _TABLE_ROUNDING
-    lowest = _least_of(of, flat, of.low_ohms - slack, of.high_ohms + slack, "ohm")
     celsius = np.empty_like(flat)
     for start in range(0, flat.size, _BLOCK):
-        _solve_quadratic(of, flat[start : start + _BLOCK], celsius[start : start + _BLOCK])
-    if lowest < of.r0_ohms:
-        below = np.flatnonzero(flat < of.r0_ohms)
-        for start in range(0, below.size, _BLOCK):
-            cold = below[start : start + _BLOCK]
-            celsius[cold] = _cold_celsius(of, flat[cold])
+        piece, found = flat[start : start + _BLOCK], celsius[start : start + _BLOCK]
+        least = _least_of(of, piece, of.low_ohms - slack, of.high_ohms + slack, "ohm")
+        _solve_quadratic(of, piece, found)
+        if least < of.r0_ohms:
+            # Picking places out by number is several times as fast as by a mask.
+            below = (piece < of.r0_ohms).nonzero()[0]
+            found[below] = _cold_celsius(of, piece.take(below))
     return celsius.reshape(r.shape)
 
 
@@ -173,48 +182,51 @@ def _solve_quadratic(of: PlatinumCurve, ohms: NDArray[float64], celsius: NDArray
 
 
 def _cold_celsius(of: PlatinumCurve, ohms: NDArray[float64]) -> NDArray[float64]:
-    """Return temperatures below 0 degC [degC] at resistances [ohm]."""
-    rise = ohms - of.r0_ohms
-    rise *= 1.0 / of.r0_ohms
-    start = _cold_start(of.a, of.b, of.c, of.low_celsius)
-    t = rise * start[-1]
-    for coefficient in start[-2:0:-1]:
+    """Return temperatures below 0 degC [degC] at resistances [ohm], of which there is at least one."""
+    import numpy as np
+
+    rise = (ohms - of.r0_ohms) / of.r0_ohms
+    fitted, close = _cold_fit(of.a, of.b, of.c, of.low_celsius)
+    t = rise * fitted[-1]
+    for coefficient in fitted[-2:0:-1]:
         t += coefficient
         t *= rise
-    t += start[0]
-    # The equation and its slope, by Horner's rule: t (a + t (b + t c (t - 100))) and a + t (2 b + t c (4 t - 300)).
-    error = t - 100.0
-    error *= of.c
-    error *= t
-    error += of.b
-    error *= t
-    error += of.a
-    error *= t
-    error -= rise
-    slope = t * (4.0 * of.c)
-    slope -= 300.0 * of.c
-    slope *= t
-    slope += 2.0 * of.b
-    slope *= t
-    slope += of.a
-    error /= slope
-    t -= error
+    t += fitted[0]
+    if close:
+        return t
+    for _ in range(_MOST_STEPS):
+        # The equation and its slope, by Horner's rule: t (a + t (b + t c (t - 100))) and a + t (2 b + t c (4 t - 300)).
+        step = ((of.c * (t - 100.0) * t + of.b) * t + of.a) * t - rise
+        step /= ((4.0 * of.c * t - 300.0 * of.c) * t + 2.0 * of.b) * t + of.a
+        t -= step
+        if np.abs(step).max() < _SETTLED_CELSIUS:
+            break
     return t
 
 
 @functools.lru_cache(maxsize=64)
-def _cold_start(a: float, b: float, c: float, low_celsius: float) -> tuple[float, ...]:
-    """Return the coefficients, lowest first, of a polynomial in the relative rise that comes near to 0 degC and below.
+def _cold_fit(a: float, b: float, c: float, low_celsius: float) -> tuple[tuple[float, ...], bool]:
+    """Return a polynomial in the relative rise that gives 0 degC and below, lowest coefficient first.
 
-    It is fitted at Chebyshev's points, so that its error is spread evenly.
+    It is fitted at Chebyshev's points, so that its error is spread evenly. The second value tells whether it comes
+    near enough by itself.
     """
     import numpy as np
 
     # A curve that begins at 0 degC still takes a printed table's rounded end value, a little below.
-    t = 0.5 * min(low_celsius, -1.0) * (1.0 + np.cos(np.linspace(0.0, np.pi, _COLD_KNOTS)))
-    rise = t * (a + b * t) + c * (t - 100.0) * t**3
-    fitted = np.polynomial.Polynomial.fit(rise, t, _COLD_DEGREE).convert()
-    return tuple(fitted.coef.tolist())
+    coldest = min(low_celsius, -1.0)
+    knots = 0.5 * coldest * (1.0 + np.cos(np.linspace(0.0, np.pi, _COLD_KNOTS)))
+    looked_at = np.linspace(coldest, 0.0, _COLD_LOOKS)
+
+    def rise(t: NDArray[float64]) -> NDArray[float64]:
+        return np.asarray(t * (a + b * t) + c * (t - 100.0) * t**3)
+
+    for degree in _COLD_DEGREES:
+        fitted = np.polynomial.Polynomial.fit(rise(knots), knots, degree).convert()
+        close = bool(np.abs(fitted(rise(looked_at)) - looked_at).max() < _COLD_CELSIUS)
+        if close:
+            break
+    return tuple(fitted.coef.tolist()), close
 
 
 def _least_of(of: PlatinumCurve, values: NDArray[float64], low: float, high: float, unit: str) -> float:

@@ -64,3 +64,27 @@ def test_the_command_writes_it(tmp_path):
         main, ["effect", "--ohms", "1097.7", "--ambient", "22", "--plot", str(tmp_path / "no" / "oven.svg")]
     )
     assert missing.exit_code != 0 and "Name another file" in " ".join(missing.output.split())
+
+
+def test_weighed_faults_have_their_own_band_and_mean(tmp_path):
+    """The mean lies in the 95 %, and both in the whole range, at each set temperature."""
+    file = tmp_path / "oven.svg"
+    words = ["--ohms", "1097.7", "--ambient", "22", "--u-ohms", "0.1", "--second", "1012.1,0", "--u-second", "0.2"]
+    done = CliRunner().invoke(main, ["effect", *words, "--plot", str(file)])
+    assert done.exit_code == 0, done.output
+    picture = ElementTree.parse(file).getroot()
+    whole, likely = (
+        points(each) for kind in ("band", "likely") for each in picture.findall(f"{SVG}polygon[@class='{kind}']")
+    )
+    (mean,) = (points(each) for each in picture.findall(f"{SVG}polyline[@class='mean']"))
+    half = len(mean)
+    assert len(whole) == len(likely) == 2 * half
+    for at, (x, y) in enumerate(mean):
+        tops, bottoms = (whole[at], likely[at]), (likely[-1 - at], whole[-1 - at])
+        ys = [tops[0][1], tops[1][1], y, bottoms[0][1], bottoms[1][1]]
+        assert {tops[0][0], tops[1][0], bottoms[0][0], bottoms[1][0]} == {x}
+        assert ys == sorted(ys)
+    texts = " ".join(text.text for text in picture.iter(f"{SVG}text"))
+    assert "95 %" in texts and "in the leads or connectors, " in texts
+    _, _, alone = drawn(12.0)
+    assert not alone.findall(f"{SVG}polyline[@class='mean']")

@@ -72,3 +72,48 @@ def test_a_file_without_its_column_is_named(tmp_path: Path) -> None:
     path.write_text("celsius,kilohms\n0,1\n")
     shown = run("identify", "--file", str(path))
     assert shown.exit_code == 2 and "no column ohms" in shown.stderr
+
+
+SHOP = """name = "shop's own"
+kind = "platinum"
+r0_ohms = 1000.0
+alpha = 0.0038
+delta = 1.55
+beta = 0.13
+low_celsius = -50
+high_celsius = 500
+"""
+
+
+def test_a_curve_file_is_compared_beside_the_built_in_ones(tmp_path: Path) -> None:
+    curve, points = tmp_path / "shop.toml", tmp_path / "points.csv"
+    curve.write_text(SHOP)
+    # The invented coefficients' own resistances, by the definition of alpha at 100 degC.
+    points.write_text("celsius,ohms,u_ohms,u_celsius\n0,1000,0.02,0.02\n100,1380,0.02,0.02\n")
+    words = ["identify", "--file", str(points), "--file", str(curve)]
+    found = json.loads(run(*words, "--json").stdout)
+    assert [m["name"] for m in found["matches"] if m["compatible"]] == ["shop's own"]
+    assert len(found["matches"]) == 6
+    two = json.loads(run(*words, "--curve", "pt1000-3850", "--curve", "pt1000-3750", "--json").stdout)
+    assert {m["name"] for m in two["matches"]} == {"shop's own", "pt1000-3850", "pt1000-3750"}
+    assert "shop's own" in run(*words).stdout
+
+
+def test_pairs_are_shown_and_listed() -> None:
+    words = ["identify", "--point", "1085.7,22", "--u-ohms", "0.1"]
+    found = json.loads(run(*words, "--json").stdout)
+    best = found["pairs"][0]
+    assert len(best["places"]) == 2 and best["separates"][0]["curves"]
+    assert 0.5 <= best["separates"][0]["right_probability"] <= 1.0
+    assert set(found["further"][0]) >= {"label", "celsius", "u_celsius", "deviations", "pair", "separates"}
+    shown = run(*words).stdout
+    assert "Two further points" in shown and " and ".join(p["label"] for p in best["places"]) in shown
+
+
+def test_a_curve_file_with_a_built_in_name_is_refused(tmp_path: Path) -> None:
+    curve = tmp_path / "shop.toml"
+    curve.write_text(SHOP.replace("shop's own", "pt1000-3850"))
+    shown = run("identify", "--point", "1085.7,22", "--file", str(curve))
+    assert shown.exit_code == 2 and "a name of its own" in shown.stderr
+    only_curve = run("identify", "--file", str(curve))
+    assert only_curve.exit_code == 2 and "There is no point" in only_curve.stderr

@@ -39,7 +39,27 @@ def test_other_bends_and_ranges(b: float, low_celsius: float) -> None:
     assert curves.celsius_array(of, end) == pytest.approx(of.celsius(end), abs=1e-9)
 
 
-@pytest.mark.parametrize("size", [1, 16383, 16384, 16385, 40000])
+@pytest.mark.parametrize(
+    ("b", "c", "low_celsius"),
+    [(-5.8e-7, -4e-11, -200), (-5.8e-7, 3e-11, -260), (-3e-6, -4e-11, -200), (3e-6, 1e-11, -260), (3e-6, 3e-11, -200)],
+)
+def test_bends_that_no_polynomial_follows(b: float, c: float, low_celsius: float) -> None:
+    """Ten times the bend of any platinum: Newton's steps finish what the polynomial leaves."""
+    of = curves.PlatinumCurve("bent", 1000, 3.9e-3, b, c, low_celsius, 300)
+    assert not curves._cold_fit(of.a, of.b, of.c, of.low_celsius)[1]
+    grid = np.linspace(low_celsius, 300, 20001)
+    assert np.abs(curves.celsius_array(of, curves.ohms_array(of, grid)) - grid).max() < 1e-9
+
+
+@pytest.mark.parametrize("name", curves.BUILT_IN)
+def test_a_built_in_curve_needs_no_step(name: str) -> None:
+    of = curves.curve(name)
+    assert curves._cold_fit(of.a, of.b, of.c, of.low_celsius)[1]
+    grid = np.linspace(of.low_celsius, 0.0, 100_001)
+    assert np.abs(curves.celsius_array(of, curves.ohms_array(of, grid)) - grid).max() < 2e-11
+
+
+@pytest.mark.parametrize("size", [1, 65535, 65536, 65537, 200_000])
 def test_any_size(size: int) -> None:
     of = curves.curve("pt1000-3850")
     grid = np.linspace(-200.0, 850.0, size)
@@ -59,6 +79,8 @@ def test_out_of_range_names_the_range(bad: float) -> None:
     of = curves.curve("pt1000-3850")
     with pytest.raises(RangeError) as caught:
         curves.celsius_array(of, [1000.0, bad])
+    with pytest.raises(RangeError):
+        curves.celsius_array(of, np.concatenate((np.full(200_000, 1000.0), [bad], np.full(9, 900.0))))
     assert "185.15 to 3904.86 ohm" in caught.value.message
     with pytest.raises(RangeError):
         curves.point_at_ohms(of, bad)
@@ -69,6 +91,8 @@ def test_temperature_out_of_range(bad: float) -> None:
     of = curves.curve("pt1000-3850")
     with pytest.raises(RangeError) as caught:
         curves.ohms_array(of, bad)
+    with pytest.raises(RangeError):
+        curves.ohms_array(of, np.concatenate((np.zeros(200_000), [bad], np.full(9, -5.0))))
     assert "-200.00 to 850.00 degrees C" in caught.value.message
     with pytest.raises(RangeError):
         curves.point_at_celsius(of, bad)

@@ -14,7 +14,7 @@ from scipy.optimize import brentq
 
 from probecore.errors import MisuseError
 from probeledger import curves
-from probeledger.judging import effect
+from probeledger.judging import customer, effect
 
 NOMINAL = curves.curve("pt1000-3850")
 FILM_3750 = curves.curve("pt1000-3750")
@@ -116,7 +116,7 @@ def test_nothing_explains_contradictory_points() -> None:
     assert not any(h.compatible for h in found)
     (answer,) = effect.effects(NOMINAL, found, [175.0])
     assert answer.low_celsius is None and answer.high_celsius is None
-    assert "cannot be foretold" in effect.sentence(answer)
+    assert "cannot be foretold" in customer.off(answer)
 
 
 def test_a_shunt_that_the_control_cannot_see_past_has_no_limit() -> None:
@@ -125,7 +125,7 @@ def test_a_shunt_that_the_control_cannot_see_past_has_no_limit() -> None:
     found = effect.hypotheses(NOMINAL, [effect.Point(cold_ohms, 0.2, 22.0, 0.5)])
     (answer,) = effect.effects(NOMINAL, found, [175.0], 22.0)
     assert answer.high_celsius is None and answer.low_celsius is not None
-    assert "go on heating" in effect.sentence(answer)
+    assert "go on heating" in customer.off(answer)
 
 
 def test_no_oven_gets_colder_than_its_room() -> None:
@@ -188,6 +188,6 @@ def test_settings_and_points_are_checked() -> None:
     ],
 )
 def test_sentences(low: float, high: float, said: str) -> None:
-    sentence = effect.sentence(effect.Effect(175.0, low, high, ()))
+    sentence = customer.off(effect.Effect(175.0, low, high, ()))
     assert sentence.startswith("Set to 175 °C (347 °F)")
     assert said in sentence

@@ -6,13 +6,29 @@ from typing import Any
 from probeledger.judging import effect as oven_effect
 from probeledger.units import fahrenheit, fahrenheit_difference
 
-__all__ = ["effects_json", "effects_rows", "hypotheses_json", "quantity_text"]
+__all__ = [
+    "HEADINGS",
+    "WEIGHTED_HEADINGS",
+    "effects_json",
+    "effects_rows",
+    "hypotheses_json",
+    "quantity_text",
+    "weighted_rows",
+]
 
 HEADINGS: list[str | tuple[str, str]] = [
     ("Set to", "right"),
     ("", "right"),
     ("Oven holds, off by", "right"),
     ("", "right"),
+]
+WEIGHTED_HEADINGS: list[str | tuple[str, str]] = [
+    ("Set to", "right"),
+    ("", "right"),
+    ("Off, mean", "right"),
+    ("in 95 % of cases", "right"),
+    ("mean", "right"),
+    ("in 95 % of cases", "right"),
 ]
 
 
@@ -23,6 +39,7 @@ def effects_json(effects: Sequence[oven_effect.Effect]) -> list[dict[str, Any]]:
             "set_celsius": effect.set_celsius,
             "low_celsius": effect.low_celsius,
             "high_celsius": effect.high_celsius,
+            "weighted": None if effect.weighted is None else vars(effect.weighted),
         }
         for effect in effects
     ]
@@ -56,6 +73,7 @@ def hypotheses_json(
                 "unit": hypothesis.unit,
                 "chi_square": hypothesis.chi_square,
                 "compatible": hypothesis.compatible,
+                "weight": hypothesis.weight,
                 "effects": shifts,
             }
         )
@@ -75,12 +93,38 @@ def effects_rows(effects: Sequence[oven_effect.Effect]) -> list[tuple[str, str, 
     ]
 
 
-def _range(effect: oven_effect.Effect, factor: float) -> str:
-    if effect.low_celsius is None:
+def weighted_rows(effects: Sequence[oven_effect.Effect]) -> list[tuple[str, ...]]:
+    """Return table rows: setting, weighted mean and its 95 % of the error, in both units."""
+    return [
+        (
+            f"{effect.set_celsius:.0f} °C",
+            f"{fahrenheit(effect.set_celsius):.0f} °F",
+            *(
+                cell
+                for unit, factor in (("°C", 1.0), ("°F", fahrenheit_difference(1.0)))
+                for cell in (_mean(effect.weighted, factor) + f" {unit}", _range(effect.weighted, factor) + f" {unit}")
+            ),
+        )
+        for effect in effects
+        if effect.weighted is not None
+    ]
+
+
+def _mean(weighted: oven_effect.Weighted, factor: float) -> str:
+    return "no limit" if weighted.mean_celsius is None else _signed(weighted.mean_celsius * factor)
+
+
+def _range(found: oven_effect.Effect | oven_effect.Weighted, factor: float) -> str:
+    if found.low_celsius is None:
         return "not known"
-    low = f"{effect.low_celsius * factor:+.1f}"
-    high = "no limit" if effect.high_celsius is None else f"{effect.high_celsius * factor:+.1f}"
+    low = _signed(found.low_celsius * factor)
+    high = "no limit" if found.high_celsius is None else _signed(found.high_celsius * factor)
     return low if low == high else f"{low} to {high}"
+
+
+def _signed(value: float) -> str:
+    # Adding nothing takes the sign off a zero.
+    return f"{round(value, 1) + 0.0:+.1f}"
 
 
 def quantity_text(hypothesis: oven_effect.Hypothesis) -> str:

@@ -139,7 +139,9 @@ def convert(
 @command.command("table")
 @click.argument("name", required=False, metavar="[CURVE]")
 @click.option("--file", type=_FILE, metavar="FILE.toml", help="A curve file instead; docs/curves.md tells how.")
-@click.option("--class", "class_name", metavar="NAME", help="Tolerance: AA, A, B, C, with -W or -F, E1137-A, E1137-B.")
+@click.option(
+    "--class", "class_name", metavar="NAME", help="AA, A, B, C, with -W or -F; 751-A, 751-B; F0.3, W0.3; E1137-A, -B."
+)
 @click.option("--plus-minus-celsius", type=_WIDTH_CELSIUS, metavar="X", help="A tolerance of your own, in degrees C.")
 @click.option("--plus-minus-ohms", type=_WIDTH_OHMS, metavar="X", help="A tolerance of your own, in ohms.")
 @click.option("--mounting", default="", metavar="TEXT", help="Flange, tube length; printed as given.")

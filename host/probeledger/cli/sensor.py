@@ -1,6 +1,7 @@
 """The command `sensor`: which curve a sensor follows, its own coefficients, and points to compare it with."""
 
 import csv
+from collections.abc import Sequence
 from typing import Any
 
 import click
@@ -24,6 +25,8 @@ _PRESSURE = Number("pressure", "hPa", above=0.0)
 _LAG = Number("lag", "s", least=0.0)
 _WINDOW = Number("window", "s", above=0.0)
 _MOST_ROWS = 100_000
+_MOST_PAIRS = 5
+_PATH = click.Path(exists=True, dir_okay=False)
 
 
 class _Pair(click.ParamType):
@@ -79,14 +82,14 @@ def _row(
 
 
 def _points(
-    typed: tuple[tuple[float, float], ...], path: str | None, u_ohms: float | None, u_celsius: float
+    typed: tuple[tuple[float, float], ...], paths: Sequence[str], u_ohms: float | None, u_celsius: float
 ) -> list[Any]:
     from probeledger.judging import typed as by_hand
     from probeledger.judging.effect import Point
 
     rows = [{"ohms": ohms, "celsius": celsius} for ohms, celsius in typed]
-    if path is not None:
-        needed = {"ohms": _OHMS, "celsius": _CELSIUS}
+    needed = {"ohms": _OHMS, "celsius": _CELSIUS}
+    for path in paths:
         rows += _rows(path, needed, {"u_ohms": _U_OHMS, "u_celsius": _U_CELSIUS})
     if not rows:
         raise InputError("There is no point; give --point OHMS,CELSIUS or --file.")
@@ -101,13 +104,12 @@ def _points(
     ]
 
 
-def _point_options(function: Any) -> Any:
+def _reading_options(function: Any) -> Any:
     for option in (
         click.option(
             "--u-ohms", type=_U_OHMS, metavar="OHM", help="Standard uncertainty.  [default: a hand-held meter's]"
         ),
         click.option("--u-celsius", type=_U_CELSIUS, default=0.5, show_default=True, metavar="CELSIUS"),
-        click.option("--file", "path", type=click.Path(exists=True, dir_okay=False), help="CSV: ohms, celsius."),
         click.option("--point", "typed", multiple=True, type=_Pair(), metavar="OHMS,CELSIUS", help="Repeatable."),
     ):
         function = option(function)
@@ -120,52 +122,51 @@ def command() -> None:
 
     \b
     Examples:
-      probeledger sensor identify --point 1085.7,22
+      probeledger sensor identify --point 1085.7,22 --file shop.toml
       probeledger sensor fit --model r0 --point 1000.4,0 --u-celsius 0.2
       probeledger sensor point boiling --altitude 500
     """
 
 
 @command.command("identify")
-@_point_options
+@_reading_options
+@click.option(
+    "--file", "files", multiple=True, type=_PATH, help="CSV: ohms, celsius; or a .toml curve to compare. Repeatable."
+)
+@click.option("--curve", "names", multiple=True, metavar="NAME", help="A built-in curve.  [default: all]  Repeatable.")
 @click.option("--tolerance", type=_TOLERANCE, metavar="PERCENT", help="Of an element.  [default: 0.23, class F 0.6]")
 @json_option
 def identify_command(
     typed: tuple[tuple[float, float], ...],
-    path: str | None,
+    files: tuple[str, ...],
+    names: tuple[str, ...],
     u_celsius: float,
     u_ohms: float | None,
     tolerance: float | None,
     as_json: bool,
 ) -> None:
-    """Tell which curves fit the points, and which further point tells them apart."""
+    """Tell which curves fit the points, and which further points tell them apart.
+
+    \b
+    Examples:
+      probeledger sensor identify --point 1085.7,22
+      probeledger sensor identify --point 1000.6,0 --point 1658.9,175 --curve pt1000-3850 --file shop.toml
+    """
     from probeledger import curves
+    from probeledger.judging import typed as by_hand
     from probeledger.sensors import identify
 
+    compared: list[Any] = [curves.curve(name) for name in dict.fromkeys(names or curves.BUILT_IN)]
+    compared += _curves_of(files)
+    points = _points(typed, [path for path in files if not _is_curve(path)], u_ohms, u_celsius)
     found = identify.identify(
-        _points(typed, path, u_ohms, u_celsius),
-        [curves.curve(name) for name in curves.BUILT_IN],
+        points,
+        compared,
         identify.DEFAULT_TOLERANCE_RATIO if tolerance is None else tolerance / 100.0,
+        u_further_ohms=by_hand.meter_u_ohms if u_ohms is None and typed else u_ohms,
     )
     if as_json:
-        # A curve that does not reach the points has no factor, and its chi-square has no bound.
-        matches = [
-            {key: None if isinstance(v, float) and not abs(v) < float("inf") else v for key, v in vars(each).items()}
-            for each in found.matches
-        ]
-        emit(
-            {
-                "points": [vars(each) for each in found.points],
-                "tolerance_ratio": found.tolerance_ratio,
-                "matches": matches,
-                "present_deviations": found.present_deviations,
-                "further": [
-                    {**vars(each.place), "deviations": each.deviations, "pair": list(each.pair)}
-                    for each in found.further
-                ],
-                "advice": list(found.advice),
-            }
-        )
+        emit(_identification_json(found))
         return
     out = console()
     rows = [
@@ -177,15 +178,70 @@ def identify_command(
         out.print()
         places = [(f.place.label, f"{f.place.celsius:g}", f"{f.deviations:.1f}") for f in found.further]
         out.print(table(["A further point", ("°C", "right"), ("Deviations apart", "right")], places))
+    if found.pairs:
+        out.print()
+        pairs = [
+            (" and ".join(place.label for place in pair.places), f"{two.deviations:.1f}", " / ".join(two.curves))
+            for pair in found.pairs[:_MOST_PAIRS]
+            for two in pair.separates[:1]
+        ]
+        out.print(table(["Two further points", ("Deviations", "right"), "between the nearest two"], pairs))
     out.print()
     for line in found.advice:
         say(line)
 
 
+def _is_curve(path: str) -> bool:
+    return path.lower().endswith(".toml")
+
+
+def _curves_of(files: tuple[str, ...]) -> list[Any]:
+    from pathlib import Path
+
+    paths = [path for path in files if _is_curve(path)]
+    if not paths:
+        return []
+    from probeledger.sensors import description
+
+    return [description.load(Path(path)) for path in paths]
+
+
+def _identification_json(found: Any) -> dict[str, Any]:
+    def told(separates: Any) -> list[dict[str, Any]]:
+        return [{**vars(two), "curves": list(two.curves)} for two in separates]
+
+    # A curve that does not reach the points has no factor, and its chi-square has no bound.
+    matches = [
+        {key: None if isinstance(v, float) and not abs(v) < float("inf") else v for key, v in vars(each).items()}
+        for each in found.matches
+    ]
+    return {
+        "points": [vars(each) for each in found.points],
+        "tolerance_ratio": found.tolerance_ratio,
+        "matches": matches,
+        "present_deviations": found.present_deviations,
+        "further": [
+            {
+                **vars(each.place),
+                "deviations": each.deviations,
+                "pair": list(each.pair),
+                "separates": told(each.separates),
+            }
+            for each in found.further
+        ],
+        "pairs": [
+            {"places": [vars(place) for place in each.places], "separates": told(each.separates)}
+            for each in found.pairs
+        ],
+        "advice": list(found.advice),
+    }
+
+
 @command.command("fit")
 @click.option("--model", required=True, type=click.Choice(("r0", "r0-a", "r0-a-b", "steinhart-hart")))
 @click.option("--curve", "name", default="pt1000-3850", show_default=True, help="Lends what is not fitted.")
-@_point_options
+@_reading_options
+@click.option("--file", "path", type=_PATH, help="CSV: ohms, celsius.")
 @json_option
 def fit_command(
     model: str,
@@ -200,7 +256,7 @@ def fit_command(
     from probeledger import curves
     from probeledger.sensors import fitting
 
-    points = _points(typed, path, u_ohms, u_celsius)
+    points = _points(typed, [] if path is None else [path], u_ohms, u_celsius)
     made = fitting.fit(model, points, curves.curve(name))
     if as_json:
         emit({**vars(made), "points": [vars(each) for each in points]})

@@ -26,7 +26,6 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from probecore.errors import MisuseError
-from probeledger.units import fahrenheit, fahrenheit_difference
 
 DEFAULT_SET_CELSIUS = (120.0, 150.0, 175.0, 200.0, 230.0, 260.0)
 COVERAGE_FACTOR = 2.0
@@ -34,6 +33,13 @@ COVERAGE_FACTOR = 2.0
 # 95 % points of chi-square by degrees of freedom, from 1: NIST/SEMATECH e-Handbook of Statistical Methods, 1.3.6.7.4.
 _CHI_SQUARE_95 = (3.841, 5.991, 7.815, 9.488, 11.070, 12.592, 14.067, 15.507, 16.919, 18.307)
 MOST_POINTS = len(_CHI_SQUARE_95)
+
+# The kinds with a free quantity: in words, its unit, and the least value that exists in nature.
+FREE_KINDS: dict[str, tuple[str, str, float | None]] = {
+    "series-resistance": ("a fixed resistance in the leads or connectors", "ohm", 0.0),
+    "shunt": ("a leak across the element", "siemens", 0.0),
+    "scaled-element": ("an element that is off by one factor", "1", None),
+}
 
 
 class Curve(Protocol):
@@ -69,6 +75,7 @@ class Hypothesis:
 
     `quantity` is the estimate of its free quantity in `unit`, with standard uncertainty `u_quantity`; None where
     the kind has none. `chi_square` says how badly it fits, and `compatible` whether the points leave it standing.
+    `weight` is its probability among those, as `weighing.weigh` finds it from two points or more, else None.
     """
 
     kind: str
@@ -79,6 +86,7 @@ class Hypothesis:
     chi_square: float
     compatible: bool
     other_curve: Curve | None = None
+    weight: float | None = None
 
 
 @dataclass(frozen=True)
@@ -96,17 +104,30 @@ class Shift:
 
 
 @dataclass(frozen=True)
+class Weighted:
+    """The hypotheses that are left, mixed by their weights: mean and central 95 % of the error [K].
+
+    `mean_celsius` and `high_celsius` are None where the control may go on heating without a limit.
+    """
+
+    mean_celsius: float | None
+    low_celsius: float
+    high_celsius: float | None
+
+
+@dataclass(frozen=True)
 class Effect:
     """The range of errors at one set temperature, over all hypotheses that are left [K].
 
     `high_celsius` is None where a hypothesis knows no upper limit. Both are None where no hypothesis is left.
-    `likely_celsius` is the value of the hypothesis that fits best where one fits alone, else None.
+    `weighted` is None where the hypotheses have no weights.
     """
 
     set_celsius: float
     low_celsius: float | None
     high_celsius: float | None
     shifts: tuple[Shift, ...]
+    weighted: Weighted | None = None
 
 
 # --------------------------------------------------------------------------------------- the faulty circuit
@@ -173,36 +194,13 @@ def hypotheses(
     """
     if not 1 <= len(points) <= MOST_POINTS:
         raise MisuseError("points", f"the effect needs 1 to {MOST_POINTS} points, this is {len(points)}")
-    nominal_ohms = [nominal.ohms(point.celsius) for point in points]
-    u_points = [math.hypot(point.u_ohms, nominal.ohms_per_celsius(point.celsius) * point.u_celsius) for point in points]
     found = [_fixed("as-nominal", "nothing is wrong with the sensor circuit", nominal, points)]
     for other in others:
         if other.name != nominal.name:
             label = f"the element follows {other.name} instead of {nominal.name}"
             found.append(_fixed("other-curve", label, other, points, other))
-
-    series_estimates = [(point.ohms - ohms, u) for point, ohms, u in zip(points, nominal_ohms, u_points, strict=True)]
-    if series is not None:
-        series_estimates.append(series)
-    found.append(
-        _free("series-resistance", "a fixed resistance in the leads or connectors", "ohm", series_estimates, 0.0)
-    )
-    shunt_estimates = [
-        # d(1/R) = dR / R^2: the nominal one's at the temperature, the reading's at the reading.
-        (
-            1.0 / point.ohms - 1.0 / ohms,
-            math.hypot(
-                point.u_ohms / point.ohms**2,
-                nominal.ohms_per_celsius(point.celsius) * point.u_celsius / ohms**2,
-            ),
-        )
-        for point, ohms in zip(points, nominal_ohms, strict=True)
-    ]
-    found.append(_free("shunt", "a leak across the element", "siemens", shunt_estimates, 0.0))
-    factor_estimates = [
-        (point.ohms / ohms, u / ohms) for point, ohms, u in zip(points, nominal_ohms, u_points, strict=True)
-    ]
-    found.append(_free("scaled-element", "an element that is off by one factor", "1", factor_estimates, None))
+    for kind, (label, unit, least) in FREE_KINDS.items():
+        found.append(_free(kind, label, unit, estimates(kind, nominal, points, series), least))
     if series is not None and _explains(nominal, points, series):
         found = [
             hypothesis
@@ -211,6 +209,35 @@ def hypotheses(
             for hypothesis in found
         ]
     return tuple(found)
+
+
+def estimates(
+    kind: str, nominal: Curve, points: Sequence[Point], series: tuple[float, float] | None = None
+) -> list[tuple[float, float]]:
+    """Return what each point says of a kind's free quantity: value and standard uncertainty in the kind's unit.
+
+    Args:
+        kind: a key of FREE_KINDS.
+        nominal: the curve that the control believes.
+        points: the points, in their order.
+        series: resistance of the harness and its standard uncertainty [ohm], which comes last for a resistance in
+            series; None where it was not measured.
+    """
+    found = []
+    for point in points:
+        ohms = nominal.ohms(point.celsius)
+        u_model = nominal.ohms_per_celsius(point.celsius) * point.u_celsius
+        if kind == "shunt":
+            # d(1/R) = dR / R^2: the nominal one's at the temperature, the reading's at the reading.
+            u = math.hypot(point.u_ohms / point.ohms**2, u_model / ohms**2)
+            found.append((1.0 / point.ohms - 1.0 / ohms, u))
+        elif kind == "scaled-element":
+            found.append((point.ohms / ohms, math.hypot(point.u_ohms, u_model) / ohms))
+        else:
+            found.append((point.ohms - ohms, math.hypot(point.u_ohms, u_model)))
+    if series is not None and kind == "series-resistance":
+        found.append(series)
+    return found
 
 
 def _explains(nominal: Curve, points: Sequence[Point], series: tuple[float, float]) -> bool:
@@ -312,12 +339,12 @@ def effects(
 
 def shift(nominal: Curve, hypothesis: Hypothesis, set_celsius: float) -> float:
     """Return the cavity's temperature minus the set one [K] under one hypothesis, infinite for no limit."""
-    at = _circuit(nominal, hypothesis, nominal.ohms(set_celsius))
+    at = circuit(nominal, hypothesis, nominal.ohms(set_celsius))
     return at(hypothesis.quantity if hypothesis.quantity is not None else 0.0) - set_celsius
 
 
-def _circuit(nominal: Curve, hypothesis: Hypothesis, set_ohms: float) -> Callable[[float], float]:
-    """Return the cavity's temperature as a function of the hypothesis's quantity."""
+def circuit(nominal: Curve, hypothesis: Hypothesis, set_ohms: float) -> Callable[[float], float]:
+    """Return the cavity's temperature [degC] as a function of the hypothesis's quantity, for a set resistance [ohm]."""
     if hypothesis.kind == "series-resistance":
         return lambda quantity: series_temperature(nominal, set_ohms, quantity)
     if hypothesis.kind == "shunt":
@@ -328,7 +355,7 @@ def _circuit(nominal: Curve, hypothesis: Hypothesis, set_ohms: float) -> Callabl
 
 
 def _shift(nominal: Curve, hypothesis: Hypothesis, setting: float, room_celsius: float | None) -> Shift:
-    at = _circuit(nominal, hypothesis, nominal.ohms(setting))
+    at = circuit(nominal, hypothesis, nominal.ohms(setting))
     floor = -math.inf if room_celsius is None else min(room_celsius, setting)
 
     def difference(quantity: float) -> float:
@@ -351,51 +378,23 @@ def _finite(value: float) -> float | None:
     return value if math.isfinite(value) else None
 
 
-# --------------------------------------------------------------------------------------- in words
-
-
-def sentence(effect: Effect) -> str:
-    """Say one effect in a sentence that a customer understands, in both units."""
-    setting = f"Set to {effect.set_celsius:.0f} °C ({fahrenheit(effect.set_celsius):.0f} °F), the oven "
-    low, high = effect.low_celsius, effect.high_celsius
-    if low is None:
-        return setting + "cannot be foretold from these readings."
-    if high is None:
-        return setting + "may go on heating past any temperature that the control knows."
-    if low >= -0.5 and high <= 0.5:
-        return setting + "is right within half a degree, as far as the sensor goes."
-    if round(low) >= 0:
-        return setting + f"runs {_both(low, high)} too hot."
-    if round(high) <= 0:
-        return setting + f"runs {_both(-high, -low)} too cold."
-    return setting + f"may be from {_both(-low)} too cold to {_both(high)} too hot."
-
-
-def _both(low: float, high: float | None = None) -> str:
-    """Return a difference or a range of them in both units, without a range from a number to itself."""
-    celsius = [f"{low:.0f}"] if high is None else [f"{low:.0f}", f"{high:.0f}"]
-    degrees_f = [f"{fahrenheit_difference(value):.0f}" for value in ([low] if high is None else [low, high])]
-    return f"{_range(celsius)} °C ({_range(degrees_f)} °F)"
-
-
-def _range(texts: Sequence[str]) -> str:
-    return texts[0] if len(set(texts)) == 1 else " to ".join(texts)
-
-
 __all__ = [
     "COVERAGE_FACTOR",
     "Curve",
     "DEFAULT_SET_CELSIUS",
     "Effect",
+    "FREE_KINDS",
     "Hypothesis",
     "MOST_POINTS",
     "Point",
     "Shift",
+    "Weighted",
+    "circuit",
     "effects",
+    "estimates",
     "hypotheses",
     "other_temperature",
     "scaled_temperature",
-    "sentence",
     "series_temperature",
     "shift",
     "shunt_temperature",

@@ -21,7 +21,7 @@ _STEPS = (0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0)
 
 
 def effect_plot(effects: Sequence[Effect], labels: Sequence[str], curve: str) -> Markup:
-    """Draw the range over all faults and each fault's own line.
+    """Draw the range over all faults and each fault's own line; of weighed faults their 95 % and mean too.
 
     Args:
         effects: at rising set temperatures, two at least; those without a limit are left out.
@@ -35,7 +35,7 @@ def effect_plot(effects: Sequence[Effect], labels: Sequence[str], curve: str) ->
         ValueError: fewer than two effects have limits.
     """
     bounded = [
-        (each.set_celsius, each.low_celsius, each.high_celsius, each.shifts)
+        (each.set_celsius, each.low_celsius, each.high_celsius, each.shifts, each.weighted)
         for each in effects
         if each.low_celsius is not None and each.high_celsius is not None
     ]
@@ -72,8 +72,22 @@ def effect_plot(effects: Sequence[Effect], labels: Sequence[str], curve: str) ->
                 f'<text x="{x(celsius):.1f}" y="{_HEIGHT - _BOTTOM + 33}" class="m">'
                 f"{units.fahrenheit(celsius):.0f} °F</text>"
             )
-    outline = [(t, top) for t, _, top, _ in bounded] + [(t, bottom) for t, bottom, _, _ in reversed(bounded)]
+    outline = [(each[0], each[2]) for each in bounded] + [(each[0], each[1]) for each in reversed(bounded)]
     parts.append(f'<polygon points="{path(outline)}" class="band"/>')
+    weighed = [
+        (each[0], each[4].low_celsius, each[4].mean_celsius, each[4].high_celsius)
+        for each in bounded
+        if each[4] is not None and each[4].mean_celsius is not None and each[4].high_celsius is not None
+    ]
+    if len(weighed) > 1:
+        inner = [(t, top) for t, _, _, top in weighed] + [(t, bottom) for t, bottom, _, _ in reversed(weighed)]
+        at = _HEIGHT + _LEGEND_ROW * len(labels)
+        parts.append(
+            f'<polygon points="{path(inner)}" class="likely"/>'
+            f'<polyline points="{path([(t, mean) for t, _, mean, _ in weighed])}" class="mean"/>'
+            f'<line x1="{_LEFT}" x2="{_LEFT + 40}" y1="{at}" y2="{at}" class="mean"/>'
+            f'<text x="{_LEFT + 50}" y="{at + 4}">all of them by their probability: mean and, darker, 95 %</text>'
+        )
     for number, label in enumerate(labels):
         shifts = [(each[0], each[3][number].shift_celsius) for each in bounded]
         line = [(celsius, shift) for celsius, shift in shifts if shift is not None]
@@ -84,12 +98,13 @@ def effect_plot(effects: Sequence[Effect], labels: Sequence[str], curve: str) ->
             f'<line x1="{_LEFT}" x2="{_LEFT + 40}" y1="{at}" y2="{at}" class="line"{dash}/>'
             f'<text x="{_LEFT + 50}" y="{at + 4}">{escape(label)}</text>'
         )
-    height = _HEIGHT + _LEGEND_ROW * len(labels)
+    height = _HEIGHT + _LEGEND_ROW * (len(labels) + (len(weighed) > 1))
     return Markup(
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {_WIDTH} {height}" width="{_WIDTH}" height="{height}" '
         f'role="img" aria-label="Oven minus set temperature over the set temperature"><style>'
         "svg{background:#fff;font:13px system-ui,sans-serif}text{fill:#1d2b36}.e{text-anchor:end}.m{text-anchor:middle}"
         ".rule{stroke:#d9d4c5}.zero{stroke:#1d2b36}.band{fill:#cfe3df}.line{fill:none;stroke:#1d2b36;stroke-width:1.6}"
+        ".likely{fill:#9cc4bb}.mean{fill:none;stroke:#0b5d4d;stroke-width:3.2}"
         f"</style>{''.join(parts)}</svg>\n"
     )
 

@@ -5,8 +5,10 @@ A file is checked before it is believed: keys, types, sizes, range, and that the
 
 from __future__ import annotations
 
+import datetime
 import difflib
 import math
+import re
 import tomllib
 from pathlib import Path
 from typing import Any
@@ -28,6 +30,11 @@ _MOST_COEFFICIENTS = 12
 _LOWEST_CELSIUS, _HIGHEST_CELSIUS = -273.0, 2000.0
 _MOST_OHMS = 1e9
 _MOST_NAME = 40
+_MOST_SHOWN = 60
+# A key as near as this to a valid one is taken for a slip.
+_NEAR = 0.6
+# Keys joined by dots, each inside the one before: no curve has any, and many thousands keep the reader busy for long.
+_DEEP = re.compile(r"""(?:\.[ \t]*["'\w-]+[ \t]*){20}""")
 
 _COMMON = ("name", "kind")
 _RANGE = ("low_celsius", "high_celsius")
@@ -78,8 +85,12 @@ def load(path: Path) -> PlatinumCurve | SensorCurve:
 def from_text(text: str) -> PlatinumCurve | SensorCurve:
     """Return the curve that a TOML text describes. Raises InputError with one sentence."""
     try:
+        if _DEEP.search(text):
+            raise RecursionError
         described = tomllib.loads(text)
-    except (ValueError, RecursionError) as error:
+    except RecursionError:
+        raise InputError("This is nested too deeply; a curve file has keys, and lists of numbers or of pairs.")
+    except ValueError as error:
         raise InputError(f"This is not TOML: {clean(str(error), 200)}.")
     kind = described.get("kind")
     if not isinstance(kind, str) or kind not in KINDS:
@@ -87,8 +98,9 @@ def from_text(text: str) -> PlatinumCurve | SensorCurve:
     valid = (*_COMMON, *_NEEDED[kind], *_OPTIONAL[kind])
     for key in described:
         if key not in valid:
-            near = difflib.get_close_matches(key, valid, n=1, cutoff=0.0)
-            raise InputError(f"A curve of kind {kind} has no key {_seen(key)}; the nearest is {near[0]}.")
+            near = difflib.get_close_matches(key.lower(), valid, n=1, cutoff=_NEAR)
+            hint = f"did you mean {near[0]}?" if near else f"it may have {', '.join(valid)}."
+            raise InputError(f"A curve of kind {kind} has no key {_seen(key)}; {hint}")
     for key in (*_COMMON, *_NEEDED[kind]):
         if key not in described:
             raise InputError(f"A curve of kind {kind} needs the key {key}, which is missing.")
@@ -119,7 +131,9 @@ def from_text(text: str) -> PlatinumCurve | SensorCurve:
     else:
         given = described["coefficients"]
         if not isinstance(given, list) or not 2 <= len(given) <= _MOST_COEFFICIENTS:
-            raise InputError(f"The key coefficients must be a list of 2 to {_MOST_COEFFICIENTS} numbers.")
+            raise InputError(
+                f"The key coefficients must be a list of 2 to {_MOST_COEFFICIENTS} numbers; it is {_seen(given)}."
+            )
         values = [_plain(each, "coefficients") for each in given]
         made = PolynomialCurve(name, values, low, high, _number(described, "reference_celsius", 0.0))
     return _sane(made)
@@ -149,6 +163,7 @@ def _platinum(name: str, described: dict[str, Any], low: float, high: float) -> 
                 f"{name}: near {t:.4g} degrees C the resistance has no single temperature by these coefficients; check "
                 "them and their powers of ten, or narrow the range."
             )
+    _check_most(name, of.high_ohms)
     return of
 
 
@@ -162,7 +177,9 @@ def _comes_back(of: PlatinumCurve, celsius: float) -> bool:
 
 def _table(name: str, rows: Any) -> SensorCurve:
     if not isinstance(rows, list) or not 2 <= len(rows) <= _MOST_ROWS:
-        raise InputError(f"The key rows must be a list of 2 to {_MOST_ROWS} pairs [celsius, ohms].")
+        raise InputError(
+            f"The key rows must be a list of 2 to {_MOST_ROWS} pairs [celsius, ohms]; it is {_seen(rows)}."
+        )
     for number, row in enumerate(rows, 1):
         if not isinstance(row, list) or len(row) != 2:
             raise InputError(f"Row {number} of rows must be a pair [celsius, ohms]; it is {_seen(row)}.")
@@ -176,9 +193,15 @@ def _table(name: str, rows: Any) -> SensorCurve:
 
 
 def _sane(of: SensorCurve) -> SensorCurve:
-    if of.most_ohms > _MOST_OHMS:
-        raise InputError(f"{of.name}: the curve reaches {of.most_ohms:g} ohm; check the units, which are ohms.")
+    _check_most(of.name, of.most_ohms)
     return of
+
+
+def _check_most(name: str, ohms: float) -> None:
+    if ohms > _MOST_OHMS:
+        raise InputError(
+            f"{name}: the curve reaches {ohms:g} ohm, more than {_MOST_OHMS:g}; check the units, which are ohms."
+        )
 
 
 def _number(described: dict[str, Any], key: str, default: float | None = None) -> float:
@@ -202,4 +225,18 @@ def _plain(value: Any, key: str) -> float:
 
 
 def _seen(value: Any) -> str:
-    return "missing" if value is None else clean(repr(value), 60)
+    """Return what a value is, in a few words; nothing in it can be too deep or too long to be shown."""
+    if value is None:
+        return "missing"
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, str):
+        return clean(repr(value[:_MOST_SHOWN]), _MOST_SHOWN)
+    if isinstance(value, list):
+        return f"a list of {len(value)}"
+    if isinstance(value, dict):
+        return "a table"
+    if isinstance(value, (datetime.date, datetime.time)):
+        return "a date or a time"
+    # TOML's integers have no limit, and Python writes no longer one than this.
+    return f"{value}" if isinstance(value, float) or abs(value) < 1e15 else "a whole number beyond 1e15"

@@ -31,9 +31,9 @@ _MONOTONIC_KNOTS = 2001
 # A resistance must lead back to its temperature this closely, or the curve is refused.
 _ROUND_TRIP_CELSIUS = 1e-9
 
-# Halvings of the range before Newton's steps, which then start within a millionth of a degree.
-HALVINGS = 30
-NEWTON_STEPS = 4
+# Halvings between two knots or rows before Newton's steps, which they keep from going astray where a curve is flat.
+HALVINGS = 10
+NEWTON_STEPS = 5
 
 
 class SensorCurve:
@@ -77,6 +77,7 @@ class SensorCurve:
                 f"{self.name}: the resistance turns round near {t[wrong][0]:.4g} degrees C; a curve must rise or fall "
                 "over its whole range, so check the numbers or narrow the range."
             )
+        self._knots = (t, ohms) if ohms[-1] > ohms[0] else (t[::-1], ohms[::-1])
         self.low_end_ohms, self.high_end_ohms = float(ohms[0]), float(ohms[-1])
         self.least_ohms, self.most_ohms = sorted((self.low_end_ohms, self.high_end_ohms))
         lost = np.abs(self.celsius_array(ohms) - t)
@@ -95,11 +96,15 @@ class SensorCurve:
         return float(self.celsius_array(ohms))
 
     def ohms_per_celsius(self, celsius: float) -> float:
-        """Return the slope [ohm/degC] at a temperature [degC]; no range is checked."""
-        return float(self._slope(np.asarray(celsius, dtype=np.float64)))
+        """Return the slope [ohm/degC] at a temperature [degC]. Raises RangeError outside the curve's range."""
+        return float(self._slope(self._within(celsius)))
 
     def ohms_array(self, celsius: ArrayLike) -> NDArray[float64]:
         """Return resistances [ohm] at temperatures [degC], the same shape. Raises RangeError for any outside."""
+        return self._forward(self._within(celsius))
+
+    def _within(self, celsius: ArrayLike) -> NDArray[float64]:
+        """Return temperatures [degC] as an array. Raises RangeError for any outside, and for what is no number."""
         t = np.asarray(celsius, dtype=np.float64)
         outside = ~((t >= self.low_celsius) & (t <= self.high_celsius))
         if outside.any():
@@ -108,7 +113,7 @@ class SensorCurve:
                 f"{self.name} holds from {self.low_celsius:g} to {self.high_celsius:g} degrees C; "
                 f"{t[outside].flat[0]:g} is outside.",
             )
-        return self._forward(t)
+        return t
 
     def celsius_array(self, ohms: ArrayLike) -> NDArray[float64]:
         """Return temperatures [degC] at resistances [ohm], the same shape. Raises RangeError for any outside."""
@@ -228,13 +233,15 @@ class PolynomialCurve(SensorCurve):
         return np.asarray(self._derivative(celsius - self.reference_celsius))
 
     def _backward(self, ohms: NDArray[float64]) -> NDArray[float64]:
-        low = np.full_like(ohms, self.low_celsius)
-        high = np.full_like(ohms, self.high_celsius)
+        # Knots in the order of rising resistance, so that one search finds the two that a resistance lies between.
+        t, knots = self._knots
+        above = np.clip(np.searchsorted(knots, ohms), 1, len(knots) - 1)
+        low, high = np.minimum(t[above - 1], t[above]), np.maximum(t[above - 1], t[above])
         rising = self.high_end_ohms > self.low_end_ohms
         for _ in range(HALVINGS):
             t = 0.5 * (low + high)
-            above = (self._forward(t) > ohms) == rising
-            high, low = np.where(above, t, high), np.where(above, low, t)
+            over = (self._forward(t) > ohms) == rising
+            high, low = np.where(over, t, high), np.where(over, low, t)
         t = 0.5 * (low + high)
         for _ in range(NEWTON_STEPS):
             t = np.clip(t - (self._forward(t) - ohms) / self._slope(t), low, high)

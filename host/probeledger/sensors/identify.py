@@ -12,17 +12,27 @@ sqrt(D' V^-1 D) standard deviations apart, D being the difference of their resis
 
 from __future__ import annotations
 
-import itertools
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.stats import chi2
 
 from probeledger.errors import InputError
 from probeledger.judging.effect import Curve, Point
+from probeledger.sensors.apart import (
+    PLACES,
+    Place,
+    PointPair,
+    Separates,
+    UOhms,
+    apart,
+    model,
+    point_pairs,
+    reaches,
+    separation,
+)
 
 # IEC 60751, class F 0.6: 0.6 degC at 0 degC, times 3.9083e-3 per degC. Whether an oven's sensor keeps it is not known.
 DEFAULT_TOLERANCE_RATIO = 0.6 * 3.9083e-3
@@ -32,28 +42,8 @@ APART_DEVIATIONS = 3.0
 _ROOM_CELSIUS = (10.0, 45.0)
 # From the ice point to a hot oven.
 _FAR_APART_CELSIUS = 140.0
-
-
-@dataclass(frozen=True)
-class Place:
-    """A temperature that a kitchen can make: what it is called, its temperature and standard uncertainty [degC]."""
-
-    label: str
-    celsius: float
-    u_celsius: float
-
-
-# Uncertainties: those that `fieldpoints` budgets, and for an oven those of a reference probe beside ours (common
-# practice, no source).
-PLACES = (
-    Place("ice bath", 0.0, 0.2),
-    Place("room", 22.0, 0.5),
-    Place("boiling water", 99.97, 0.5),
-    Place("oven at 150", 150.0, 2.0),
-    Place("oven at 175", 175.0, 2.0),
-    Place("oven at 200", 200.0, 2.0),
-    Place("oven at 230", 230.0, 2.0),
-)
+# Pairs of curves that a sentence names.
+_MOST_TOLD = 3
 
 
 @dataclass(frozen=True)
@@ -76,22 +66,30 @@ class Match:
 
 @dataclass(frozen=True)
 class Further:
-    """What one further point would bring: the least separation of any two compatible curves [standard deviations]."""
+    """What one further point would bring: the least separation of any two compatible curves [standard deviations].
+
+    `pair` names the two; `separates` has all two of them, the nearest first.
+    """
 
     place: Place
     deviations: float
     pair: tuple[str, str]
+    separates: tuple[Separates, ...]
 
 
 @dataclass(frozen=True)
 class Identification:
-    """All curves, the likeliest first; the further points, the best first; and the plain words about them."""
+    """All curves, the likeliest first; the further points and pairs of them, the best first; and plain words.
+
+    There are pairs only where no single further point decides.
+    """
 
     points: tuple[Point, ...]
     tolerance_ratio: float
     matches: tuple[Match, ...]
     present_deviations: float | None
     further: tuple[Further, ...]
+    pairs: tuple[PointPair, ...]
     advice: tuple[str, ...]
 
 
@@ -100,7 +98,7 @@ def identify(
     curves: Iterable[Curve],
     tolerance_ratio: float = DEFAULT_TOLERANCE_RATIO,
     places: Iterable[Place] = PLACES,
-    u_further_ohms: float | None = None,
+    u_further_ohms: UOhms | float | None = None,
 ) -> Identification:
     """Tell which curves the points allow, and which further point would tell those apart.
 
@@ -109,7 +107,8 @@ def identify(
         curves: the candidates, each with a name of its own.
         tolerance_ratio: limits of an element's resistance about its curve, relative; taken as a rectangle.
         places: temperatures that a further point could be taken at.
-        u_further_ohms: standard uncertainty of its resistance [ohm]; None for the largest among the points.
+        u_further_ohms: standard uncertainty of its resistance [ohm], a number or a function of the resistance [ohm];
+            None for the largest among the points.
 
     Returns:
         The identification.
@@ -137,23 +136,34 @@ def identify(
     )
     matches = tuple(match for match, _ in ranked)
     left = [of for match, of in ranked if match.compatible]
-    u_ohms = max(point.u_ohms for point in points) if u_further_ohms is None else u_further_ohms
-    present = _least(points, left, width)
+    u_ohms = _u_further(points, u_further_ohms)
+    tried = tuple(places)
+    present = apart(points, left, width)
     further = []
-    for place in places:
-        more = Point(math.nan, u_ohms, place.celsius, place.u_celsius)
-        least = _least([*points, more], left, width)
-        if least is not None:
-            further.append(Further(place, *least))
+    for place in tried:
+        separates = apart(points, left, width, (place,), u_ohms)
+        if separates:
+            further.append(Further(place, separates[0].deviations, separates[0].curves, separates))
     further.sort(key=lambda each: -each.deviations)
+    pairs: tuple[PointPair, ...] = ()
+    if further and further[0].deviations < APART_DEVIATIONS:
+        pairs = point_pairs(points, left, width, tried, u_ohms)
     return Identification(
         tuple(points),
         tolerance_ratio,
         matches,
-        None if present is None else present[0],
+        present[0].deviations if present else None,
         tuple(further),
-        _advice(points, matches, left, present, further, width),
+        pairs,
+        _advice(points, matches, left, present, further, pairs),
     )
+
+
+def _u_further(points: Sequence[Point], given: UOhms | float | None) -> UOhms:
+    if callable(given):
+        return given
+    u_ohms = max(point.u_ohms for point in points) if given is None else given
+    return lambda ohms: u_ohms
 
 
 def _check(points: Sequence[Point], curves: Sequence[Curve], tolerance_ratio: float) -> None:
@@ -161,6 +171,10 @@ def _check(points: Sequence[Point], curves: Sequence[Curve], tolerance_ratio: fl
         raise InputError("There is no point; give at least one resistance with its temperature.")
     if not curves:
         raise InputError("There is no curve to compare with; give at least one.")
+    names = [of.name for of in curves]
+    twice = next((name for name in names if names.count(name) > 1), None)
+    if twice is not None:
+        raise InputError(f"Two of the curves are called {twice!r}; give the file's curve a name of its own.")
     if not 0.0 <= tolerance_ratio < 0.5:
         raise InputError(f"A tolerance of {tolerance_ratio:g} has no meaning; give a ratio from 0 to 0.5, like 0.0023.")
     for point in points:
@@ -177,22 +191,11 @@ def _check(points: Sequence[Point], curves: Sequence[Curve], tolerance_ratio: fl
             )
 
 
-def _model(points: Sequence[Point], of: Curve, width: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Return the resistances [ohm] of a curve at the points, and the points' covariance [ohm^2]."""
-    ohms = np.array([of.ohms(point.celsius) for point in points])
-    own = [math.hypot(p.u_ohms, of.ohms_per_celsius(p.celsius) * p.u_celsius) ** 2 for p in points]
-    return ohms, np.diag(own) + width**2 * np.outer(ohms, ohms)
-
-
-def _reaches(points: Sequence[Point], of: Curve) -> bool:
-    return all(of.low_celsius <= point.celsius <= of.high_celsius for point in points)
-
-
 def _meet(points: Sequence[Point], of: Curve, width: float) -> tuple[Match, float]:
     """Return the match, its share still to come, and the logarithm of its likelihood."""
-    if not _reaches(points, of):
+    if not reaches((point.celsius for point in points), of):
         return Match(of.name, math.inf, 0.0, False, 0.0, math.nan, math.nan), -math.inf
-    ohms, covariance = _model(points, of, width)
+    ohms, covariance = model(points, of, width)
     difference = np.array([point.ohms for point in points]) - ohms
     chi_square = float(difference @ np.linalg.solve(covariance, difference))
     log = -0.5 * (chi_square + float(np.linalg.slogdet(covariance)[1]))
@@ -212,44 +215,13 @@ def _meet(points: Sequence[Point], of: Curve, width: float) -> tuple[Match, floa
     return match, log
 
 
-def separation(points: Sequence[Point], one: Curve, other: Curve, width: float) -> float:
-    """Return how far apart two curves are at the points' temperatures [standard deviations].
-
-    Args:
-        points: their temperatures and uncertainties count, their resistances do not.
-        one: a curve.
-        other: another curve.
-        width: standard width of an element's factor, relative.
-
-    Returns:
-        The separation; infinite where only one of the curves reaches all the points.
-    """
-    if not (_reaches(points, one) and _reaches(points, other)):
-        return math.inf
-    first, first_covariance = _model(points, one, width)
-    second, second_covariance = _model(points, other, width)
-    difference = first - second
-    covariance = 0.5 * (first_covariance + second_covariance)
-    return math.sqrt(max(0.0, float(difference @ np.linalg.solve(covariance, difference))))
-
-
-def _least(points: Sequence[Point], left: Sequence[Curve], width: float) -> tuple[float, tuple[str, str]] | None:
-    """Return the least separation of any two curves and which two; None where no two reach all the points."""
-    found = [
-        (separation(points, one, other, width), (one.name, other.name))
-        for one, other in itertools.combinations(left, 2)
-        if _reaches(points, one) and _reaches(points, other)
-    ]
-    return min(found) if found else None
-
-
 def _advice(
     points: Sequence[Point],
     matches: Sequence[Match],
     left: Sequence[Curve],
-    present: tuple[float, tuple[str, str]] | None,
+    present: Sequence[Separates],
     further: Sequence[Further],
-    width: float,
+    pairs: Sequence[PointPair],
 ) -> tuple[str, ...]:
     if not left:
         return (
@@ -259,42 +231,64 @@ def _advice(
     if len(left) == 1:
         return (f"Of the curves compared only {left[0].name} fits these readings.",)
     said = [f"{len(left)} curves fit these readings: {', '.join(of.name for of in left)}."]
-    if present is not None and present[0] < APART_DEVIATIONS:
-        one, other = present[1]
+    if present and present[0].deviations < APART_DEVIATIONS:
+        nearest = present[0].deviations
         if all(_ROOM_CELSIUS[0] <= point.celsius <= _ROOM_CELSIUS[1] for point in points):
-            near = {
-                of.name
-                for pair in itertools.combinations(left, 2)
-                if separation(points, *pair, width) < APART_DEVIATIONS
-                for of in pair
-            }
+            near = {name for two in present if two.deviations < APART_DEVIATIONS for name in two.curves}
             said.append(
                 f"Room temperature alone cannot separate {', '.join(sorted(near))}: the element's tolerance and the "
-                f"thermometer hide the difference, which between the nearest two is {present[0]:.1f} standard "
-                "deviations. Take the ice point and a point above 150 °C."
+                f"thermometer hide the difference, which between the nearest two is {nearest:.1f} standard "
+                "deviations."
             )
         else:
+            one, other = present[0].curves
             said.append(
-                f"At these points {one} and {other} are only {present[0]:.2f} standard deviations apart, too few to "
+                f"At these points {one} and {other} are only {nearest:.2f} standard deviations apart, too few to "
                 "decide."
             )
     if further:
         best = further[0]
         said.append(
-            f"The further point that tells most: {best.place.label} ({best.place.celsius:g} °C, standard uncertainty "
-            f"{best.place.u_celsius:g} °C). With it the nearest two would be {best.deviations:.1f} standard deviations "
-            "apart."
+            f"The further point that tells most: {_named(best.place)}. With it the nearest two would be "
+            f"{best.deviations:.1f} standard deviations apart."
         )
         if best.deviations < APART_DEVIATIONS:
-            # Where both ends were measured, more points of the same kind help little.
-            apart = max(point.celsius for point in points) - min(point.celsius for point in points)
-            said.append(
-                "That alone does not decide either: what helps is a better reference probe."
-                if apart >= _FAR_APART_CELSIUS
-                else "That alone does not decide either: take both an ice point and one above 150 °C, so that the "
-                "element's own tolerance drops out, or a better reference probe."
-            )
+            said += _pair_advice(points, pairs)
     return tuple(said)
+
+
+def _pair_advice(points: Sequence[Point], pairs: Sequence[PointPair]) -> list[str]:
+    """Say what helps where no single point decides."""
+    # Where both ends were measured, more points of the same kind help little.
+    span = max(point.celsius for point in points) - min(point.celsius for point in points)
+    if not pairs or span >= _FAR_APART_CELSIUS:
+        return ["That alone does not decide either: what helps is a better reference probe."]
+    best = pairs[0]
+    ways = "; ".join(
+        f"{two.curves[0]} from {two.curves[1]} by {two.deviations:.1f} standard deviations, "
+        f"{_odds(two.expected_log_ratio)}, right in {_percent(two.right_probability)} of cases"
+        for two in best.separates[:_MOST_TOLD]
+    ) + ("; the others more surely" if len(best.separates) > _MOST_TOLD else "")
+    said = [
+        f"That alone does not decide either: take two points, {_named(best.places[0])} and {_named(best.places[1])}, "
+        f"so that the element's own tolerance drops out. They would tell {ways}."
+    ]
+    if best.separates[0].deviations < APART_DEVIATIONS:
+        said.append("Even these do not decide all of it: a better reference probe is needed too.")
+    return said
+
+
+def _named(place: Place) -> str:
+    return f"{place.label} ({place.celsius:g} °C, standard uncertainty {place.u_celsius:g} °C)"
+
+
+def _odds(log_ratio: float) -> str:
+    """Return the odds that a mean logarithm of a likelihood ratio stands for."""
+    return "odds above 1000 to 1" if log_ratio > math.log(1000.0) else f"odds of {math.exp(log_ratio):.3g} to 1"
+
+
+def _percent(probability: float) -> str:
+    return "over 99.9 %" if probability > 0.999 else f"{100.0 * probability:.3g} %"
 
 
 __all__ = [
@@ -305,6 +299,8 @@ __all__ = [
     "Identification",
     "Match",
     "Place",
+    "PointPair",
+    "Separates",
     "identify",
     "separation",
 ]

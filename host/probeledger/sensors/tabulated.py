@@ -75,15 +75,20 @@ class TableCurve(SensorCurve):
 
     def _backward(self, ohms: NDArray[float64]) -> NDArray[float64]:
         y = np.log(ohms) if self._falling else ohms
-        # Halving comes close without cycling across a knot; Newton's steps then end it, never leaving the bracket.
-        # In the interpolator's own variable y always rises.
-        ends = sorted(float(each) for each in self._x(np.array([self.low_celsius, self.high_celsius])))
-        low, high = np.full_like(y, ends[0]), np.full_like(y, ends[1])
+        # In the interpolator's own variable y always rises: one search finds the piece, whose cubic then stands alone.
+        rows = self._curve(self._curve.x)
+        piece = np.clip(np.searchsorted(rows, y) - 1, 0, len(rows) - 2)
+        third, second, first, at_row = (coefficients[piece] for coefficients in self._curve.c)
+        low = np.zeros_like(y)
+        high = np.diff(self._curve.x)[piece]
+        # Halving comes close; Newton's steps then end it, never leaving the bracket.
         for _ in range(HALVINGS):
             x = 0.5 * (low + high)
-            above = self._curve(x) > y
+            above = ((third * x + second) * x + first) * x + at_row > y
             high, low = np.where(above, x, high), np.where(above, low, x)
         x = 0.5 * (low + high)
         for _ in range(NEWTON_STEPS):
-            x = np.clip(x - (self._curve(x) - y) / self._derivative(x), low, high)
+            over = ((third * x + second) * x + first) * x + at_row - y
+            x = np.clip(x - over / ((3.0 * third * x + 2.0 * second) * x + first), low, high)
+        x += self._curve.x[piece]
         return np.asarray(1.0 / x - _ZERO_CELSIUS_KELVIN if self._falling else x)

@@ -1,7 +1,8 @@
 """How far a sensor may lie from its nominal curve: classes, grades, and a user's own plus-minus.
 
 IEC 60751:2022 gives thermometer classes AA, A, B, C by a + b |t|, each with a range for wire-wound and for thin-film
-elements; ASTM E1137/E1137M-08(2020) gives grades A and B. Outside its range a class promises nothing.
+elements; ASTM E1137/E1137M-08(2020) gives grades A and B. Outside its range a class promises nothing. A part bought
+after the edition before, IEC 751:1983 with amendment 2 of 1995, has the same A and B over wider ranges.
 """
 
 from __future__ import annotations
@@ -41,6 +42,9 @@ _IEC_RESISTORS = {
     "W0.3": ("B", -196.0, 660.0),
     "W0.6": ("C", -196.0, 660.0),
 }
+
+# IEC 751:1983 and amendment 2 (1995), table of tolerances: where its rows for classes A and B begin and end [degC]
+_IEC_751_RANGES = {"A": (-200.0, 650.0), "B": (-200.0, 850.0)}
 
 # ASTM E1137/E1137M-08(2020), tolerances [degC] over -200 to 650 degC
 _ASTM_GRADES = {"A": (0.13, 0.0017), "B": (0.25, 0.0042)}
@@ -109,6 +113,8 @@ def _all() -> dict[str, Tolerance]:
         known[f"{letter}-{build}"] = Tolerance(f"IEC 60751 class {letter} {words}", low, high, a, b)
     for name, (letter, low, high) in _IEC_RESISTORS.items():
         known[name] = Tolerance(f"IEC 60751 resistor class {name[0]} {name[1:]}", low, high, *SENSOR_CLASSES[letter])
+    for letter, (low, high) in _IEC_751_RANGES.items():
+        known[f"751-{letter}"] = Tolerance(f"IEC 751:1995 class {letter}", low, high, *SENSOR_CLASSES[letter])
     for letter, (a, b) in _ASTM_GRADES.items():
         known[f"E1137-{letter}"] = Tolerance(f"ASTM E1137 grade {letter}", *_ASTM_RANGE, a, b)
     return known
@@ -122,7 +128,7 @@ NAMES = tuple(_KNOWN)
 
 
 def tolerance(name: str) -> Tolerance:
-    """Return a class or grade by name: AA, A, B, C (thin-film), with -W or -F, F0.3, E1137-A and so on.
+    """Return a class or grade by name: AA, A, B, C (thin-film), with -W or -F, F0.3, 751-B, E1137-A and so on.
 
     A bare letter means thin-film, which has the narrower range. Raises InputError with the names there are.
     """
