@@ -20,7 +20,7 @@ _MAX_NEWTON_STEPS = 12
 class PlatinumCurve:
     """A platinum element's curve.
 
-    `name`; `r0_ohms` resistance at 0 degC [ohm]; `a`, `b`, `c` coefficients [1/degC, 1/degC^2, 1/degC^4];
+    `name`; `r0_ohms` resistance [ohm] at `r0_celsius`, 0 degC; `a`, `b`, `c` coefficients [1/degC, 1/degC^2, 1/degC^4];
     `low_celsius`, `high_celsius` range [degC]; `low_ohms`, `high_ohms` the resistances there [ohm].
     """
 
@@ -28,6 +28,7 @@ class PlatinumCurve:
         """Keep the coefficients and compute the resistances at the range's ends."""
         self.name = name
         self.r0_ohms = r0_ohms
+        self.r0_celsius = 0
         self.a = a
         self.b = b
         self.c = c

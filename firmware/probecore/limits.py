@@ -70,11 +70,16 @@ def complete(profile):
         ("window_low_ohms", "window_high_ohms"),
         ("window_low_celsius", "window_high_celsius"),
         ("fail_probability", "pass_probability"),
+        ("short_fraction", "open_multiple"),
     ):
         if full[low] >= full[high]:
             raise MisuseError(
                 "limits-order", "The limit %s (%g) has to be below %s (%g)." % (low, full[low], high, full[high])
             )
     if not 0 < full["fail_probability"] < full["pass_probability"] < 1:
-        raise MisuseError("limits-value", "The limits' probabilities have to lie between 0 and 1.")
+        raise MisuseError(
+            "limits-value",
+            "The limits' probabilities have to lie between 0 and 1; they are %g and %g."
+            % (full["fail_probability"], full["pass_probability"]),
+        )
     return full

@@ -4,9 +4,9 @@ All arithmetic of the core goes through here, so that a test can put single-prec
 the very code of the tester with every result rounded as on the Pico.
 """
 
-from math import cos, erf, exp, fabs, log, pi, sin, sqrt
+from math import cos, erf, erfc, exp, fabs, log, pi, sin, sqrt
 
-__all__ = ["cos", "erf", "exp", "fabs", "finite", "log", "pi", "sin", "sqrt"]
+__all__ = ["cos", "erf", "erfc", "exp", "fabs", "finite", "log", "pi", "sin", "sqrt"]
 
 
 def finite(value):

@@ -1,7 +1,7 @@
 """The pages of the display, 128 x 64 pixels. Each draws one whole picture from plain values and shows it.
 
-Lines are 9 pixels high. The verdict stands at three times the size, its value at twice; no value stands without its
-unit, and "saved" is drawn only for a sequence number, which exists once the flash has the record.
+Lines are 9 pixels high. The verdict stands at three times the size, its value at twice where there is room; no value
+stands without its unit, and "saved" is drawn only for a sequence number, which exists once the flash has the record.
 """
 
 from . import words
@@ -113,8 +113,9 @@ def verdict(canvas, view):
 
     view: dict with verdict, ohms, celsius, ambient_celsius, expected_ohms, reasons (list of finding codes), not_checked
     (list), place, job, saved (sequence number or None), unsaved (text, why it is not saved), fahrenheit, wait_s (until
-    a moving probe rests, or None), hint (what OK does), detail (what was measured for the first finding, or ""), tester
-    (what has to be said of the tester: list of texts, the fullest first; empty where all is well).
+    a moving probe rests, or None), hint (what OK does), detail (what was measured for the first finding, or ""),
+    conclusion (where to look next, or ""), tester (what has to be said of the tester: list of texts, the fullest first;
+    empty where all is well).
     """
     canvas.clear()
     word = words.VERDICT[view["verdict"]]
@@ -126,7 +127,16 @@ def verdict(canvas, view):
     # Rows that the reasons may take: one less where the tester's state needs its own.
     floor = 39 if said and (not view["saved"] or view["hint"] and not view["wait_s"]) else 48
     y = 25
-    if view["ohms"] is not None:
+    if view["conclusion"] and view["ohms"] is not None:
+        # Its two lines take the room that the value has in large figures otherwise.
+        canvas.text(words.ohms(view["ohms"]), 0, 22)
+        canvas.right(words.temperature(view["celsius"], view["fahrenheit"]), 22)
+        canvas.paragraph(words.not_checked(view["not_checked"], view["place"]), 30, 1)
+        if floor == 48:
+            canvas.paragraph(view["conclusion"], 38, 2)
+        else:
+            canvas.paragraph(words.CONCLUSION_SHORT, 38, 1)
+    elif view["ohms"] is not None:
         canvas.text(words.ohms(view["ohms"]), 0, 23, 2)
         if view["celsius"] is not None:
             canvas.right(words.temperature(view["celsius"], view["fahrenheit"]), 28)
@@ -148,7 +158,7 @@ def verdict(canvas, view):
             y += 9
         if len(reasons) > 1 and y < floor:
             canvas.paragraph(words.finding(reasons[1]), y, (floor + 8 - y) // 9)
-    elif view["expected_ohms"] is not None:
+    elif view["expected_ohms"] is not None and not view["conclusion"]:
         canvas.text("room " + words.temperature(view["ambient_celsius"], view["fahrenheit"]), 0, y)
         canvas.right("\u2192 " + words.ohms(view["expected_ohms"]), y)
         if y + 9 < floor:

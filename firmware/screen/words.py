@@ -35,7 +35,7 @@ FINDING = {
     "usb-refused": "Refused on USB.",
     "too-close": "Too close to a limit to call.",
     "ambient-missing": "Room temperature not known.",
-    "isolation-unclear": "Isolation not clear: dry it, clip on again.",
+    "isolation-unclear": "Isolation unclear: dry it.",
 }
 
 # What a verdict says of the tester beside the record's number, and, where there is more than one, in short.
@@ -89,6 +89,9 @@ REQUIREMENT = {
     "harness": "harness",
     "flex": "flex",
 }
+
+# Where the two lines of a conclusion find no room.
+CONCLUSION_SHORT = "Good at both ends: control?"
 
 SAFETY = ("Off at the breaker?", "Mains tester used?")
 
@@ -149,11 +152,25 @@ def not_checked(names, place):
     return "not checked: " + ", ".join(shown) if shown else ""
 
 
-def detail(body, code):
+def conclusion(body):
+    """Return where to look next when a circuit is good at the sensor and at the control's end, else "".
+
+    body: of a probe record; both ends of one job are in it when it has a harness. What is left is common practice, no
+    source.
+    """
+    harness = body.get("harness")
+    if body["verdict"] == "pass" and harness and harness.get("other_verdict") == "pass":
+        return "Good at both ends: look at the control or the heating circuit."
+    return ""
+
+
+def detail(body, code, fahrenheit=False):
     """Return what was measured for a finding, one line, "" where a number says no more.
 
-    body: of a probe record; code: the finding's.
+    body: of a probe record; code: the finding's; fahrenheit: how degrees are shown.
     """
+    if code in ("too-close", "isolation-unclear"):
+        return _guard(body, fahrenheit)
     if code == "open-circuit":
         return "no current flows" if body.get("ohms") is None else "far more than this curve allows"
     if code == "leak-to-chassis":
@@ -168,6 +185,24 @@ def detail(body, code):
         return "%d steps, largest %.1f ohm" % (flex["steps"], flex["largest_step_ohms"])
     if code == "ambient-disagrees" and body.get("expected_ohms"):
         return "expected " + ohms(body["expected_ohms"])
+    return ""
+
+
+def _guard(body, fahrenheit):
+    """Return how far inside its limit a reading still is undecided, for the requirement that is met least surely."""
+    lowest = 1.0
+    least = ""
+    for name, probability in body.get("requirements") or ():
+        if probability < lowest:
+            lowest = probability
+            least = name
+    for name, celsius, value in body.get("guards") or ():
+        if name == least and value is not None:
+            resistance = "%.1f ohm" % value if value < 1000 else ohms(value)
+            if celsius is None:
+                return "guard " + resistance
+            degrees = "%.1f\u00b0F" % (1.8 * celsius) if fahrenheit else "%.1f\u00b0C" % celsius
+            return "guard %s = %s" % (degrees, resistance)
     return ""
 
 

@@ -61,7 +61,7 @@ def guarded_maths() -> types.ModuleType:
 
         return call
 
-    for name in ("cos", "sqrt", "erf", "exp", "fabs", "log", "sin"):
+    for name in ("cos", "sqrt", "erf", "erfc", "exp", "fabs", "log", "sin"):
         setattr(module, name, wrap(getattr(math, name)))
     module.pi = guard(math.pi)
     return module
@@ -97,7 +97,7 @@ def load(package: str = "probecore_single") -> dict[str, types.ModuleType]:
     root.__path__ = [str(CORE)]
     sys.modules[package] = root
     loaded = {}
-    names = ["errors", "maths", "counts", "calibration", "conformance", "curves", "limits", "findings"]
+    names = ["errors", "maths", "counts", "calibration", "conformance", "curves", "ladder", "limits", "findings"]
     names += ["budget", "selfheat", "checking", "verdict", "settling", "flex", "foreign", "contact", "isolation"]
     for name in names:
         source = (CORE / f"{name}.py").read_text()

@@ -104,8 +104,85 @@ def test_default_uncertainties() -> None:
     answer = judged("--ohms", 1085.7, "--ambient", 22)
     assert answer["u_ambient_celsius"] == 1.0
     assert answer["u_ohms"] == pytest.approx((0.005 * 1085.7 + 1.0) / math.sqrt(3.0))
+    assert answer["plus_minus_ohms"] == pytest.approx(0.005 * 1085.7 + 1.0)
     assert any("hand-held meter" in caution for caution in answer["cautions"])
     assert not any("hand-held meter" in c for c in judged("--ohms", 1085.7, "--ambient", 22, "--u-ohms", 1)["cautions"])
+
+
+def test_a_plus_or_minus_is_rectangular() -> None:
+    """JCGM 100:2008, 4.3.7 and JCGM 106:2012, 7.1: scipy's uniform distributions, folded by a numerical integral."""
+    answer = judged("--ohms", 1098, "--ambient", 22, "--plus-minus-ohms", 3, "--plus-minus-ambient", 1)
+    assert answer["u_ohms"] == pytest.approx(3 / math.sqrt(3)) and answer["plus_minus_ohms"] == 3
+    assert answer["u_ambient_celsius"] == pytest.approx(1 / math.sqrt(3)) and answer["plus_minus_ambient_celsius"] == 1
+    celsius = NOMINAL.celsius(1098.0)
+    half = 3 / NOMINAL.ohms_per_celsius(celsius)
+    difference = stats.uniform(celsius - 22.0 - half, 2 * half)
+    room = stats.uniform(-1.0, 2.0)
+    edges = [-1.0, *sorted(e for e in (celsius - 26.0 - half, celsius - 26.0 + half) if -1.0 < e < 1.0), 1.0]
+    expected = sum(
+        integrate.quad(lambda t: room.pdf(t) * (difference.cdf(4.0 + t) - difference.cdf(-4.0 + t)), a, b)[0]
+        for a, b in zip(edges, edges[1:], strict=False)
+    )
+    found = {each["name"]: each["probability"] for each in answer["requirements"]}
+    assert found["ambient agreement"] == pytest.approx(expected, abs=1e-6) and 0.5 < expected < 0.99
+    assert not any("hand-held meter" in caution for caution in answer["cautions"])
+
+
+def test_the_default_meter_is_rectangular_too() -> None:
+    by_default = judged("--ohms", 1195, "--ambient", 22, "--u-ambient", 0.5)
+    half = 0.005 * 1195 + 1.0
+    stated = judged("--ohms", 1195, "--ambient", 22, "--u-ambient", 0.5, "--plus-minus-ohms", half)
+    assert by_default["requirements"] == stated["requirements"]
+    found = {each["name"]: each["probability"] for each in by_default["requirements"]}
+    assert found["service window"] == pytest.approx(stats.uniform(1195 - half, 2 * half).cdf(1200.0), abs=1e-6)
+
+
+def test_guard_bands() -> None:
+    args = ["--ohms", 1085.7, "--ambient", 22, "--u-ohms", 0.5, "--u-ambient", 0.5, "--leak-a", "2M", "--leak-b", "OL"]
+    answer = judged(*args)
+    bands = {each["name"]: each for each in answer["guard_bands"]}
+    assert set(bands) == {"ambient agreement", "service window", "isolation a"}
+    room = bands["ambient agreement"]
+    z = stats.norm.ppf(0.95)
+    slope = NOMINAL.ohms_per_celsius(22.0)
+    u = math.hypot(0.5 / NOMINAL.ohms_per_celsius(answer["celsius"]), 0.5)
+    assert room["celsius"] == pytest.approx(z * u, abs=1e-6) and room["ohms"] == pytest.approx(z * u * slope, abs=1e-5)
+    assert (room["unit"], room["low_limit"], room["high_limit"]) == ("celsius", -4.0, 4.0)
+    assert room["high_passes"] == pytest.approx(4.0 - z * u) and room["low_passes"] == -room["high_passes"]
+    window = bands["service window"]
+    assert window["ohms"] == pytest.approx(z * 0.5, abs=1e-6)
+    assert window["celsius"] == pytest.approx(z * 0.5 / slope, abs=1e-6)
+    assert window["low_passes"] == pytest.approx(1000 + z * 0.5) and window["high_passes"] == pytest.approx(
+        1200 - z * 0.5
+    )
+    leak = bands["isolation a"]
+    assert leak["celsius"] is None and leak["high_limit"] is None and leak["high_passes"] is None
+    # u of 2 % at 2 Mohm is 10 nS; the limit of 1 uS less 1.645 of these.
+    assert leak["low_passes"] == pytest.approx(1.0 / (1e-6 - z * 0.02 / 2e6), rel=1e-6)
+
+    plain = run("judge", *args)
+    assert "Undecided within" in plain.stdout and "of either limit" in plain.stdout
+    assert f"{z * u:.2f} °C = {z * u * slope:.1f} Ω"[:4] in plain.stdout
+
+
+def test_a_doubt_beyond_the_limits_is_said() -> None:
+    answer = judged("--ohms", 1085.7, "--ambient", 22, "--u-ambient", 3)
+    assert answer["verdict"] == "undecided" and answer["guard_bands"][0]["ohms"] is None
+    assert "no reading passes" in run("judge", "--ohms", 1085.7, "--ambient", 22, "--u-ambient", 3).stdout
+
+
+@pytest.mark.parametrize(
+    ("args", "said"),
+    [
+        (["--u-ohms", 1, "--plus-minus-ohms", 2], "Give --u-ohms or --plus-minus-ohms, not both"),
+        (["--u-ambient", 1, "--plus-minus-ambient", 2], "Give --u-ambient or --plus-minus-ambient, not both"),
+        (["--plus-minus-ohms", -1], "at least 0"),
+        (["--plus-minus-ambient", "nan"], "finite"),
+    ],
+)
+def test_bad_plus_or_minus(args: list, said: str) -> None:
+    result = run("judge", "--ohms", 1085, "--ambient", 22, *args)
+    assert result.exit_code == 2 and said in result.stderr and "Traceback" not in result.stderr
 
 
 @pytest.mark.parametrize(
@@ -147,13 +224,32 @@ def test_limits_of_a_shop(tmp_path: pathlib.Path) -> None:
     ("text", "said"),
     [
         ("ambient_celcius = 3", "did you mean ambient_celsius?"),
-        ('ambient_celsius = "3"', "must be a number"),
-        ("ambient_celsius = true", "must be a number"),
+        ("ambient_fahrenheit = 7", "this limit is ambient_celsius, in degrees C."),
+        ("isolation_megohms = 1", "this limit is isolation_ohms, in ohms."),
+        ("settled_celsius_per_hour = 5", "this limit is settled_celsius_per_minute, in degrees C a minute."),
+        ("check_minutes = 5", "this limit is check_hours, in hours."),
+        ("colour = 5", "known: name, ambient_celsius"),
+        ('ambient_celsius = "3"', "must be a number, in degrees C, not '3'"),
+        ("ambient_celsius = true", "must be a number, in degrees C, not true"),
+        ("check_hours = [1]", "must be a number, in hours"),
+        ("check_hours = 2026-11-25", "must be a number, in hours"),
         ("ambient_celsius = -1", "above zero"),
         ("ambient_celsius = nan", "has to be a number"),
-        ("window_low_ohms = 1300", "has to be below"),
+        ("isolation_ohms = inf", "has to be a number of a sensible size, in ohms, not inf"),
+        ("isolation_ohms = 1e300", "sensible size"),
+        ("isolation_ohms = 1" + 400 * "0", "sensible size"),
+        ("isolation_ohms = 1" + 6000 * "0", "not valid TOML"),
+        ("a = " + 5000 * "[", "not valid TOML"),
+        ("window_low_ohms = 1300", "The limit window_low_ohms (1300) has to be below window_high_ohms (1200)"),
+        ("window_low_celsius = 50", "has to be below window_high_celsius"),
+        ("fail_probability = 0.96", "has to be below pass_probability"),
+        ("short_fraction = 200", "has to be below open_multiple"),
+        ("pass_probability = 1.0", "between 0 and 1"),
         ("name = 5", "name must be a text"),
-        ("[harness]\nohms = 3", "unknown entry"),
+        ('name = ""', "1 to 32 characters"),
+        ('name = "a\\tb"', "1 to 32 characters"),
+        ('name = "domestic-1000"', "name of the built-in"),
+        ("[harness]\nohms = 3", "unknown entry 'harness'"),
         ("ambient_celsius = ", "not valid TOML"),
     ],
 )

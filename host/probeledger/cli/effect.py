@@ -6,6 +6,7 @@ from typing import Any
 
 import click
 
+from probeledger.cli._leak import Leak
 from probeledger.cli._numbers import Number
 from probeledger.cli._options import json_option
 from probeledger.cli._output import console, emit, table
@@ -60,6 +61,8 @@ class _SecondPoint(click.ParamType):
 )
 @click.option("--harness", type=_HARNESS, metavar="OHM", help="Measured: the control's end minus the sensor's end.")
 @click.option("--u-harness", type=_U_OHMS, metavar="OHM", help="Its standard uncertainty.  [default: two readings']")
+@click.option("--leak-a", type=Leak(), metavar="OHM", help="Lead a to the chassis, like 40k, 2.2M, >20M, OL.")
+@click.option("--leak-b", type=Leak(), metavar="OHM", help="Lead b to the chassis.")
 @click.option(
     "--plot", "picture", type=click.Path(dir_okay=False, path_type=Path), metavar="FILE.svg", help="Draw it too."
 )
@@ -76,6 +79,8 @@ def command(
     u_second: float,
     harness: float | None,
     u_harness: float | None,
+    leak_a: Any,
+    leak_b: Any,
     picture: Path | None,
     as_json: bool,
 ) -> None:
@@ -93,7 +98,7 @@ def command(
       probeledger effect --ohms 1097.7 --ambient 22 --plot oven.svg
     """
     from probeledger import curves, units
-    from probeledger.judging import customer, effect, typed, weighing
+    from probeledger.judging import chassis, customer, effect, typed, weighing
 
     if not typed.LEAST_AMBIENT_CELSIUS <= ambient <= typed.MOST_AMBIENT_CELSIUS:
         raise InputError(
@@ -108,7 +113,8 @@ def command(
     points = [point(ohms, ambient, u_ambient), *(point(r, t, u_second) for r, t in second)]
     series = _harness(harness, u_harness, point(ohms, ambient, u_ambient).u_ohms)
     settings = [*set_celsius, *(units.celsius(value) for value in set_fahrenheit)]
-    hypotheses = effect.hypotheses(curve, points, curves.others(curve), series)
+    isolation = chassis.isolation_of(typed.of_leak(leak_a), typed.of_leak(leak_b))
+    hypotheses = effect.hypotheses(curve, points, curves.others(curve), series, isolation)
     if len(points) > 1 or series is not None:
         hypotheses = weighing.weigh(curve, hypotheses, points, series)
     effects = effect.effects(curve, hypotheses, settings or effect.DEFAULT_SET_CELSIUS, ambient)
@@ -124,6 +130,7 @@ def command(
                 "points": [vars(each) for each in points],
                 "effects": effects_json(effects),
                 "hypotheses": hypotheses_json(hypotheses, effects),
+                "isolation_measured": isolation is not None,
                 "sentences": [customer.off(each) for each in effects],
                 "customer": {
                     name: [customer.sentence([each], unit=unit) for each in effects]
@@ -132,7 +139,7 @@ def command(
             }
         )
         return
-    _show(curve, hypotheses, effects, bool(settings))
+    _show(curve, hypotheses, effects, bool(settings), isolation is not None)
 
 
 def _draw(
@@ -169,7 +176,7 @@ def _harness(ohms: float | None, u_ohms: float | None, u_reading_ohms: float) ->
     return ohms, math.sqrt(2.0) * u_reading_ohms if u_ohms is None else u_ohms
 
 
-def _show(curve: Any, hypotheses: Any, effects: Any, chosen: bool) -> None:
+def _show(curve: Any, hypotheses: Any, effects: Any, chosen: bool, isolated: bool) -> None:
     from rich.text import Text
 
     from probeledger.cli import _oven
@@ -211,5 +218,6 @@ def _show(curve: Any, hypotheses: Any, effects: Any, chosen: bool) -> None:
     out.print(
         f"The control is taken to believe {curve.name}; ranges are over all faults above, at about 95 % (k = 2)"
         + ("; means and their 95 % weigh the faults by their probability. " if weighted else ". ")
+        + ("" if isolated else "A leak to the chassis is not in it: give --leak-a and --leak-b. ")
         + "Door, heating and relays are not in it."
     )

@@ -4,6 +4,7 @@ from typing import Any
 
 import click
 
+from probeledger.cli._leak import Leak
 from probeledger.cli._numbers import Number
 from probeledger.cli._options import json_option
 from probeledger.cli._output import console, emit, table
@@ -14,6 +15,8 @@ __all__ = ["command"]
 _AMBIENT = Number("ambient temperature", "degrees C")
 _U_OHMS = Number("standard uncertainty of the resistance", "ohm", least=0.0)
 _U_AMBIENT = Number("standard uncertainty of the ambient temperature", "degrees C", least=0.0)
+_HALF_OHMS = Number("plus-or-minus of the resistance", "ohm", least=0.0)
+_HALF_AMBIENT = Number("plus-or-minus of the ambient temperature", "degrees C", least=0.0)
 
 
 class _Reading(click.ParamType):
@@ -38,20 +41,6 @@ class _Reading(click.ParamType):
             )
 
 
-class _Leak(click.ParamType):
-    """A leak to the chassis: ohms, a lower limit, or a meter's open reading."""
-
-    name = "ohm"
-
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
-        from probeledger.judging import typed
-
-        try:
-            return typed.parse_leak(str(value), f"lead {'b' if param and param.name == 'leak_b' else 'a'}")
-        except InputError as error:
-            self.fail(error.message, param, ctx)
-
-
 @click.command()
 @click.option("--ohms", required=True, type=_Reading(), metavar="OHM", help="The reading; 'open' for OL.")
 @click.option("--ambient", required=True, type=_AMBIENT, metavar="CELSIUS", help="The room at the sensor, -40 to 60.")
@@ -63,16 +52,30 @@ class _Leak(click.ParamType):
     "--u-ohms",
     type=_U_OHMS,
     metavar="OHM",
-    help="Standard uncertainty of the reading.  [default: a hand-held meter's, 0.5 % + 1 ohm over root 3]",
+    help="Standard uncertainty of the reading (normal).",
+)
+@click.option(
+    "--plus-minus-ohms",
+    "half_ohms",
+    type=_HALF_OHMS,
+    metavar="OHM",
+    help="Its stated plus-or-minus (rectangular), in place of --u-ohms.  [default: a hand-held meter's, 0.5 % + 1 ohm]",
 )
 @click.option(
     "--u-ambient",
     type=_U_AMBIENT,
     metavar="CELSIUS",
-    help="Standard uncertainty of the ambient.  [default: that of the limits, 1.0]",
+    help="Standard uncertainty of the ambient (normal).  [default: that of the limits, 1.0]",
 )
-@click.option("--leak-a", type=_Leak(), metavar="OHM", help="Lead a to the chassis, like 40k, 2.2M, >20M, OL.")
-@click.option("--leak-b", type=_Leak(), metavar="OHM", help="Lead b to the chassis.")
+@click.option(
+    "--plus-minus-ambient",
+    "half_ambient",
+    type=_HALF_AMBIENT,
+    metavar="CELSIUS",
+    help="Its stated plus-or-minus (rectangular), in place of --u-ambient.",
+)
+@click.option("--leak-a", type=Leak(), metavar="OHM", help="Lead a to the chassis, like 40k, 2.2M, >20M, OL.")
+@click.option("--leak-b", type=Leak(), metavar="OHM", help="Lead b to the chassis.")
 @json_option
 def command(
     ohms: float | str,
@@ -80,7 +83,9 @@ def command(
     name: str,
     limits: str,
     u_ohms: float | None,
+    half_ohms: float | None,
     u_ambient: float | None,
+    half_ambient: float | None,
     leak_a: Any,
     leak_b: Any,
     as_json: bool,
@@ -94,12 +99,16 @@ def command(
     \b
     Examples:
       probeledger judge --ohms 1097.7 --ambient 22
+      probeledger judge --ohms 1097.7 --ambient 22 --plus-minus-ohms 2 --plus-minus-ambient 1
       probeledger judge --ohms 1085 --ambient 22 --leak-a 40k --leak-b OL
       probeledger judge --ohms open --ambient 22
     """
     from probeledger import curves
     from probeledger.judging import profiles, typed
 
+    for option, u, half in (("ohms", u_ohms, half_ohms), ("ambient", u_ambient, half_ambient)):
+        if u is not None and half is not None:
+            raise InputError(f"Give --u-{option} or --plus-minus-{option}, not both: each says the same doubt.")
     curve = curves.curve(name)
     profile = profiles.load(limits)
     answer = typed.judge_typed(
@@ -111,6 +120,8 @@ def command(
         float(profile["u_ambient_celsius"]) if u_ambient is None else u_ambient,
         leak_a,
         leak_b,
+        half_ohms=half_ohms,
+        half_ambient_celsius=half_ambient,
     )
     if as_json:
         emit(_document(answer, curve.name, str(profile["name"])))
@@ -126,14 +137,17 @@ def _document(answer: Any, curve: str, limits: str) -> dict[str, Any]:
         "findings": [vars(finding) for finding in answer.findings],
         "requirements": [{"name": name, "probability": p} for name, p in answer.requirements],
         "probability_conforming": answer.probability,
+        "guard_bands": [vars(guard) for guard in answer.guards],
         "not_checked": answer.not_checked,
         "celsius": answer.celsius,
         "u_celsius": answer.u_celsius,
         "expected_ohms": answer.expected_ohms,
         "ohms": answer.ohms,
         "u_ohms": answer.u_ohms,
+        "plus_minus_ohms": answer.half_ohms,
         "ambient_celsius": answer.ambient_celsius,
         "u_ambient_celsius": answer.u_ambient_celsius,
+        "plus_minus_ambient_celsius": answer.half_ambient_celsius,
         "leads": answer.leads,
         "curve": curve,
         "limits": limits,
@@ -156,6 +170,7 @@ def _show(answer: Any, curve: str, profile: dict[str, Any]) -> None:
     from rich.text import Text
 
     from probeledger.cli import _oven
+    from probeledger.judging.guards import words as guards_words
     from probeledger.rounding import fixed, with_uncertainty
     from probeledger.units import fahrenheit, fahrenheit_difference
 
@@ -189,9 +204,10 @@ def _show(answer: Any, curve: str, profile: dict[str, Any]) -> None:
         out.print(Text(finding.message, style="bold"))
         out.print(Padding(Text(finding.advice), (0, 0, 0, 2)))
     out.print()
-    rows = [(name, f"{100 * p:.1f} %", _standing(p, profile)) for name, p in answer.requirements]
-    rows += [(name, "", "not checked") for name in answer.not_checked]
-    out.print(table(["Requirement", ("Met with", "right"), "So"], rows))
+    guards = {guard.name: guards_words(guard) for guard in answer.guards}
+    rows = [(name, f"{100 * p:.1f} %", _standing(p, profile), guards.get(name, "")) for name, p in answer.requirements]
+    rows += [(name, "", "not checked", "") for name in answer.not_checked]
+    out.print(table(["Requirement", ("Met with", "right"), "So", "Undecided within"], rows))
     if answer.effects:
         out.print()
         out.print(Text("What it does to the oven's temperature", style="bold"))

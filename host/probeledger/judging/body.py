@@ -42,11 +42,15 @@ class Settled:
 
 @dataclass(frozen=True)
 class Ambient:
-    """Temperature at the probe by another thermometer [degC], and where it came from."""
+    """Temperature at the probe by another thermometer [degC], and where it came from.
+
+    `half_celsius`: half-width of the rectangular part that `u_celsius` contains.
+    """
 
     celsius: float
     u_celsius: float | None
     source: str | None
+    half_celsius: float | None = None
 
 
 @dataclass(frozen=True)
@@ -72,11 +76,12 @@ class Flex:
 
 @dataclass(frozen=True)
 class Harness:
-    """Control end minus sensor end of the same circuit [ohm]."""
+    """Control end minus sensor end of the same circuit [ohm], and what the test at the sensor's end came to."""
 
     ohms: float
     u_ohms: float | None
     other_sequence: int | None
+    other_verdict: str | None = None
 
 
 @dataclass(frozen=True)
@@ -102,6 +107,7 @@ class ProbeBody:
     reference_ohms: float | None = None
     ohms: float | None = None
     u_ohms: float | None = None
+    half_ohms: float | None = None
     celsius: float | None = None
     u_celsius: float | None = None
     expected_ohms: float | None = None
@@ -252,6 +258,7 @@ def probe_body(body: object) -> ProbeBody:
         reference_ohms=take.number(body, "reference_ohms", 0.0),
         ohms=take.number(body, "ohms"),
         u_ohms=take.number(body, "u_ohms", 0.0),
+        half_ohms=take.number(body, "half_ohms", 0.0),
         celsius=take.number(body, "celsius"),
         u_celsius=take.number(body, "u_celsius", 0.0),
         expected_ohms=take.number(body, "expected_ohms"),
@@ -316,7 +323,12 @@ def _ambient(take: _Reader, body: Mapping[str, Any]) -> Ambient | None:
     celsius = inner.number(part, "celsius")
     if celsius is None:
         return None
-    return Ambient(celsius, inner.number(part, "u_celsius", 0.0), inner.text(part, "source"))
+    return Ambient(
+        celsius,
+        inner.number(part, "u_celsius", 0.0),
+        inner.text(part, "source"),
+        inner.number(part, "half_celsius", 0.0),
+    )
 
 
 def _leak(take: _Reader, isolation: Mapping[str, Any], lead: str) -> Leak | None:
@@ -359,7 +371,12 @@ def _harness(take: _Reader, body: Mapping[str, Any]) -> Harness | None:
     ohms = inner.number(part, "ohms")
     if ohms is None:
         return None
-    return Harness(ohms, inner.number(part, "u_ohms", 0.0), inner.whole(part, "other_sequence"))
+    return Harness(
+        ohms,
+        inner.number(part, "u_ohms", 0.0),
+        inner.whole(part, "other_sequence"),
+        inner.text(part, "other_verdict"),
+    )
 
 
 def _readings(take: _Reader, body: Mapping[str, Any], unsound: list[str]) -> tuple[tuple[int, ...], ...]:

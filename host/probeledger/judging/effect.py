@@ -17,6 +17,11 @@ Hypotheses:
     series-resistance  a fixed resistance in series, not negative         ohms
     shunt              a fixed resistance across the element              siemens, not negative
     scaled-element     every resistance is off by one factor              factor
+    chassis-grounded   a leak to a chassis that the control grounds       siemens, from the isolation check
+    chassis-biased     a leak to a chassis at the control's supply        siemens, from the isolation check
+
+The last two (`judging.chassis`) are there where isolation was measured: the readings, taken with the leads free, do not
+show them. They drop out where the least isolation leaves no effect to speak of.
 """
 
 import dataclasses
@@ -26,6 +31,7 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from probecore.errors import MisuseError
+from probeledger.judging.chassis import PULL_UP_MULTIPLE, Isolation
 
 DEFAULT_SET_CELSIUS = (120.0, 150.0, 175.0, 200.0, 230.0, 260.0)
 COVERAGE_FACTOR = 2.0
@@ -40,6 +46,14 @@ FREE_KINDS: dict[str, tuple[str, str, float | None]] = {
     "shunt": ("a leak across the element", "siemens", 0.0),
     "scaled-element": ("an element that is off by one factor", "1", None),
 }
+
+CHASSIS_KINDS: dict[str, str] = {
+    "chassis-grounded": "a leak from a lead to the chassis, which the control grounds",
+    "chassis-biased": "a leak from a lead to the chassis, which is at the control's supply",
+}
+# A leak that moves the oven by less at the hottest usual setting is excluded [K], and where it could move it by more,
+# it is no longer said that nothing is wrong.
+_NO_EFFECT_CELSIUS = 0.1
 
 
 class Curve(Protocol):
@@ -76,6 +90,7 @@ class Hypothesis:
     `quantity` is the estimate of its free quantity in `unit`, with standard uncertainty `u_quantity`; None where
     the kind has none. `chi_square` says how badly it fits, and `compatible` whether the points leave it standing.
     `weight` is its probability among those, as `weighing.weigh` finds it from two points or more, else None.
+    `pull_up_ohms` is what the control is taken to feed the sensor through, where that matters.
     """
 
     kind: str
@@ -87,6 +102,7 @@ class Hypothesis:
     compatible: bool
     other_curve: Curve | None = None
     weight: float | None = None
+    pull_up_ohms: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -175,6 +191,7 @@ def hypotheses(
     points: Sequence[Point],
     others: Iterable[Curve] = (),
     series: tuple[float, float] | None = None,
+    isolation: Isolation | None = None,
 ) -> tuple[Hypothesis, ...]:
     """Fit each kind of fault to the points.
 
@@ -185,6 +202,8 @@ def hypotheses(
         series: resistance of the harness and its standard uncertainty [ohm] where it was measured as a
             difference between the two ends; None where it was not. Where it explains what is wrong, nothing else is
             looked for.
+        isolation: what the isolation check says of both leads; None where it was not made. A leak that was found
+            is wrong by itself: where the points are as nominal, nothing else is looked for.
 
     Returns:
         All hypotheses in a fixed order, the contradicted ones marked.
@@ -208,7 +227,37 @@ def hypotheses(
             else dataclasses.replace(hypothesis, compatible=False)
             for hypothesis in found
         ]
+    if isolation is not None:
+        leaks = _chassis_leaks(nominal, isolation, found[0])
+        if not isolation.bounded and any(each.compatible for each in leaks):
+            found = [dataclasses.replace(each, compatible=False) for each in found]
+        found += leaks
     return tuple(found)
+
+
+def _chassis_leaks(nominal: Curve, isolation: Isolation, as_nominal: Hypothesis) -> list[Hypothesis]:
+    """Return the hypotheses of a leak to the chassis beside an element of which nothing is wrong."""
+    at_zero = min(max(0.0, nominal.low_celsius), nominal.high_celsius)
+    pull_up_ohms = PULL_UP_MULTIPLE * nominal.ohms(at_zero)
+    hottest = min(max(DEFAULT_SET_CELSIUS), nominal.high_celsius)
+    most_siemens = isolation.siemens + COVERAGE_FACTOR * isolation.u_siemens
+    found = []
+    for kind, label in CHASSIS_KINDS.items():
+        made = Hypothesis(
+            kind,
+            label,
+            isolation.siemens,
+            isolation.u_siemens,
+            "siemens",
+            as_nominal.chi_square,
+            as_nominal.compatible,
+            pull_up_ohms=pull_up_ohms,
+        )
+        most = circuit(nominal, made, nominal.ohms(hottest))(most_siemens) - hottest
+        if abs(most) < _NO_EFFECT_CELSIUS:
+            made = dataclasses.replace(made, compatible=False)
+        found.append(made)
+    return found
 
 
 def estimates(
@@ -347,8 +396,10 @@ def circuit(nominal: Curve, hypothesis: Hypothesis, set_ohms: float) -> Callable
     """Return the cavity's temperature [degC] as a function of the hypothesis's quantity, for a set resistance [ohm]."""
     if hypothesis.kind == "series-resistance":
         return lambda quantity: series_temperature(nominal, set_ohms, quantity)
-    if hypothesis.kind == "shunt":
+    if hypothesis.kind in ("shunt", "chassis-grounded"):
         return lambda quantity: shunt_temperature(nominal, set_ohms, quantity)
+    if hypothesis.kind == "chassis-biased":
+        return lambda quantity: scaled_temperature(nominal, set_ohms, 1.0 + quantity * hypothesis.pull_up_ohms)
     if hypothesis.kind == "scaled-element":
         return lambda quantity: scaled_temperature(nominal, set_ohms, quantity)
     return lambda quantity: other_temperature(hypothesis.other_curve or nominal, set_ohms)
@@ -379,6 +430,7 @@ def _finite(value: float) -> float | None:
 
 
 __all__ = [
+    "CHASSIS_KINDS",
     "COVERAGE_FACTOR",
     "Curve",
     "DEFAULT_SET_CELSIUS",

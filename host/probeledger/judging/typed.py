@@ -11,6 +11,8 @@ from probecore.errors import RangeError
 from probeledger import curves
 from probeledger.errors import InputError
 from probeledger.judging import effect as oven_effect
+from probeledger.judging.chassis import isolation_of
+from probeledger.judging.guards import Guard, guards_of
 
 LEAST_AMBIENT_CELSIUS = -40.0
 MOST_AMBIENT_CELSIUS = 60.0
@@ -27,9 +29,17 @@ METER_LEAK_FRACTION = 0.02
 METER_OPEN_LEAK_OHMS = 10e6
 
 
+_ROOT_3 = math.sqrt(3.0)
+
+
+def meter_half_ohms(ohms: float) -> float:
+    """Return the plus-or-minus [ohm] that a hand-held meter is taken to have at a resistance [ohm]."""
+    return METER_FRACTION * ohms + METER_OHMS
+
+
 def meter_u_ohms(ohms: float) -> float:
-    """Return the standard uncertainty [ohm] that a hand-held meter is taken to have at a resistance [ohm]."""
-    return (METER_FRACTION * ohms + METER_OHMS) / math.sqrt(3.0)
+    """Return the standard uncertainty [ohm] of that plus-or-minus, as a rectangular distribution (GUM 4.3.7)."""
+    return meter_half_ohms(ohms) / _ROOT_3
 
 
 @dataclass(frozen=True)
@@ -69,6 +79,16 @@ class TypedJudgement:
     hypotheses: tuple[oven_effect.Hypothesis, ...]
     effects: tuple[oven_effect.Effect, ...]
     cautions: tuple[str, ...]
+    half_ohms: float | None
+    half_ambient_celsius: float | None
+    guards: tuple[Guard, ...]
+
+
+def of_leak(reading: LeakReading | None) -> tuple[float, float, bool] | None:
+    """Return a leak as `chassis.isolation_of` takes it: value, standard uncertainty [ohm], whether a lower limit."""
+    if reading is None:
+        return None
+    return reading.ohms, 0.0 if reading.greater else METER_LEAK_FRACTION * reading.ohms, reading.greater
 
 
 def explain(codes: Sequence[str]) -> tuple[Explained, ...]:
@@ -86,6 +106,8 @@ def judge_typed(
     leak_a: LeakReading | None = None,
     leak_b: LeakReading | None = None,
     set_celsius: Sequence[float] = oven_effect.DEFAULT_SET_CELSIUS,
+    half_ohms: float | None = None,
+    half_ambient_celsius: float | None = None,
 ) -> TypedJudgement:
     """Judge one reading.
 
@@ -94,40 +116,59 @@ def judge_typed(
         ambient_celsius: the room's temperature at the sensor [degC].
         curve: the sensor's curve.
         profile: complete limits.
-        u_ohms: standard uncertainty of the reading [ohm]; None for that of a hand-held meter.
-        u_ambient_celsius: standard uncertainty of the room's temperature [degC].
+        u_ohms: standard uncertainty of the reading [ohm], taken as normal; None where half_ohms says it, else for that
+            of a hand-held meter.
+        u_ambient_celsius: standard uncertainty of the room's temperature [degC], taken as normal.
         leak_a, leak_b: each lead against the chassis; None where it was not measured.
         set_celsius: settings of the oven [degC] for the effect.
+        half_ohms: the reading's plus-or-minus [ohm], rectangular; None for none.
+        half_ambient_celsius: the room's plus-or-minus [degC], rectangular, in place of u_ambient_celsius; None for
+            none.
 
     Returns:
-        Verdict, findings, effect and cautions.
+        Verdict, findings, guard bands, effect and cautions.
 
     Raises:
         InputError: a number without a meaning, or an ambient outside -40 to 60 degC.
         probecore.errors.RangeError: the ambient is outside the curve's range.
     """
     _check(ohms, ambient_celsius, u_ohms, u_ambient_celsius)
-    by_default = u_ohms is None
-    if ohms is not None and u_ohms is None:
-        u_ohms = meter_u_ohms(ohms)
+    if u_ohms is not None and half_ohms is not None:
+        raise InputError("Give the reading's uncertainty once: as u_ohms or as half_ohms.")
+    for name, half in (("reading", half_ohms), ("ambient", half_ambient_celsius)):
+        if half is not None and not (math.isfinite(half) and half >= 0.0):
+            raise InputError(f"The plus-or-minus of the {name} must be finite and not negative, not {half:g}.")
+    by_default = u_ohms is None and half_ohms is None
+    if by_default and ohms is not None:
+        half_ohms = meter_half_ohms(ohms)
+    if half_ohms is not None:
+        u_ohms = half_ohms / _ROOT_3
+    if half_ambient_celsius is not None:
+        u_ambient_celsius = half_ambient_celsius / _ROOT_3
     expected_ohms = float(curve.ohms(ambient_celsius))
     body: dict[str, Any] = {
         "curve": curve.name,
-        "ambient": {"celsius": ambient_celsius, "u_celsius": u_ambient_celsius, "source": "entered"},
+        "ambient": {
+            "celsius": ambient_celsius,
+            "u_celsius": u_ambient_celsius,
+            "half_celsius": half_ambient_celsius,
+            "source": "entered",
+        },
     }
     if ohms is None:
         body["leads"] = core_verdict.OPEN
     else:
         body["ohms"] = ohms
         body["u_ohms"] = u_ohms
+        body["half_ohms"] = half_ohms
     isolation = {
         lead: {
-            "ohms": reading.ohms,
-            "u_ohms": 0.0 if reading.greater else METER_LEAK_FRACTION * reading.ohms,
-            "greater": reading.greater,
+            "ohms": leak[0],
+            "u_ohms": leak[1],
+            "greater": leak[2],
         }
-        for lead, reading in (("a", leak_a), ("b", leak_b))
-        if reading is not None
+        for lead, leak in (("a", of_leak(leak_a)), ("b", of_leak(leak_b)))
+        if leak is not None
     }
     if isolation:
         body["isolation"] = isolation
@@ -138,7 +179,9 @@ def judge_typed(
     effects: tuple[oven_effect.Effect, ...] = ()
     if leads == core_verdict.CONNECTED and ohms is not None and u_ohms is not None:
         point = oven_effect.Point(ohms, u_ohms, ambient_celsius, u_ambient_celsius)
-        hypotheses = oven_effect.hypotheses(curve, [point], curves.others(curve))
+        hypotheses = oven_effect.hypotheses(
+            curve, [point], curves.others(curve), isolation=isolation_of(of_leak(leak_a), of_leak(leak_b))
+        )
         effects = oven_effect.effects(curve, hypotheses, set_celsius, ambient_celsius)
     return TypedJudgement(
         verdict=judgement.verdict,
@@ -157,6 +200,9 @@ def judge_typed(
         hypotheses=hypotheses,
         effects=effects,
         cautions=_cautions(curve, leads, ohms, u_ohms, by_default, u_ambient_celsius, isolation, hypotheses),
+        half_ohms=half_ohms if ohms is not None else None,
+        half_ambient_celsius=half_ambient_celsius,
+        guards=guards_of(judgement, profile),
     )
 
 
@@ -190,11 +236,12 @@ def _cautions(
     said = []
     if by_default and ohms is not None and u_ohms is not None:
         said.append(
-            f"The reading's uncertainty was taken as that of a common hand-held meter (0.5 % and 1 ohm, so that "
-            f"u = {u_ohms:.2g} ohm; common practice, no source). Give --u-ohms for a better one."
+            f"The reading's uncertainty was taken as that of a common hand-held meter: ± 0.5 % ± 1 ohm, rectangular, "
+            f"so that u = {u_ohms:.2g} ohm (common practice, no source). Give --plus-minus-ohms or --u-ohms for a "
+            "better one."
         )
     if leads == core_verdict.CONNECTED and u_ohms is not None:
-        u_as_ohms = u_ambient_celsius * curve.ohms_per_celsius(25.0)
+        u_as_ohms = u_ambient_celsius * abs(curve.ohms_per_celsius(25.0))
         if u_as_ohms > u_ohms:
             said.append(
                 f"The room's temperature limits this answer: {u_ambient_celsius:g} degrees C of doubt is "
@@ -280,6 +327,7 @@ __all__ = [
     "TypedJudgement",
     "explain",
     "judge_typed",
+    "meter_half_ohms",
     "meter_u_ohms",
     "parse_leak",
     "parse_ohms",

@@ -173,6 +173,9 @@ def mix(
             quantity = None
             if each.kind in FREE_KINDS:
                 quantity = _quantity(each.kind, _floored(each.kind, nominal, points, series))
+            elif each.quantity is not None and each.u_quantity is not None:
+                # A leak to the chassis: the isolation check says how large it is.
+                quantity = _Quantity(each.quantity, max(each.u_quantity, 1e-3 * each.quantity), 0.0)
             parts.append((each.weight, each, quantity))
     if not parts:
         return tuple(effects)
@@ -226,8 +229,10 @@ def _below(nominal: Curve, hypothesis: Hypothesis, quantity: _Quantity | None, s
     ohms = nominal.ohms(min(max(celsius, nominal.low_celsius), nominal.high_celsius))
     if hypothesis.kind == "series-resistance":
         return quantity.above(set_ohms - ohms)
-    if hypothesis.kind == "shunt":
+    if hypothesis.kind in ("shunt", "chassis-grounded"):
         return 1.0 - quantity.above(1.0 / set_ohms - 1.0 / ohms)
+    if hypothesis.kind == "chassis-biased":
+        return quantity.above((set_ohms / ohms - 1.0) / hypothesis.pull_up_ohms)
     return quantity.above(set_ohms / ohms)
 
 

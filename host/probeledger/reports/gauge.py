@@ -14,13 +14,16 @@ _MARGIN = 14
 _MIDDLE_Y = 20
 
 
-def gauge(difference_celsius: float, u_celsius: float, limit_celsius: float) -> Markup:
+def gauge(
+    difference_celsius: float, u_celsius: float, limit_celsius: float, guard_celsius: float | None = None
+) -> Markup:
     """Draw the difference between probe and room.
 
     Args:
         difference_celsius: temperature by the curve minus ambient [degC].
         u_celsius: its standard uncertainty, probe and room together [degC].
         limit_celsius: largest difference allowed either way [degC].
+        guard_celsius: how far inside the limit a difference is still undecided [degC]; None or 0 for no such band.
 
     Returns:
         SVG markup made of numbers only.
@@ -40,6 +43,15 @@ def gauge(difference_celsius: float, u_celsius: float, limit_celsius: float) -> 
         f"{'above' if difference_celsius >= 0 else 'below'} the room, plus or minus {fixed(spread, 2)} °C; "
         f"up to {fixed(limit_celsius, 1)} °C either way is allowed."
     )
+    guard = min(guard_celsius or 0.0, limit_celsius)
+    bands = ""
+    if guard > 0.0:
+        label += f" The outer {fixed(guard, 1)} °C of that are undecided."
+        bands = "".join(
+            f'<rect x="{x(from_celsius):.1f}" y="{_MIDDLE_Y - 11}" width="{x(guard) - x(0.0):.1f}" height="22" '
+            'class="g-guard"/>'
+            for from_celsius in (-limit_celsius, limit_celsius - guard)
+        )
     y = _MIDDLE_Y
     if outside:
         tip = at + (6 if difference_celsius > 0 else -6)
@@ -54,7 +66,7 @@ def gauge(difference_celsius: float, u_celsius: float, limit_celsius: float) -> 
         f'<svg class="gauge" viewBox="0 0 {_WIDTH} {_HEIGHT}" width="{_WIDTH}" height="{_HEIGHT}" '
         f'role="img" aria-label="{label}">'
         f'<rect x="{x(-limit_celsius):.1f}" y="{y - 11}" width="{x(limit_celsius) - x(-limit_celsius):.1f}" '
-        f'height="22" class="g-band"/>'
+        f'height="22" class="g-band"/>{bands}'
         f'<line x1="{_MARGIN}" x2="{_WIDTH - _MARGIN}" y1="{y}" y2="{y}" class="g-axis"/>'
         f'<line x1="{_WIDTH / 2:.1f}" x2="{_WIDTH / 2:.1f}" y1="{y - 13}" y2="{y + 13}" class="g-axis"/>'
         f'<line x1="{low:.1f}" x2="{high:.1f}" y1="{y}" y2="{y}" class="g-spread"/>'

@@ -1,6 +1,6 @@
 """Conformance probabilities against JCGM 106:2012 (inputs of its examples from memory, results recomputed)."""
 
-from probecore.conformance import normal_above, normal_below, within
+from probecore.conformance import above, below, guard, normal_above, normal_below, within
 
 
 def near(value, expected, tolerance=1e-5):
@@ -42,3 +42,28 @@ def test_no_uncertainty_is_a_step():
 def test_mirror_image():
     for offset in (0.0, 0.3, 1.7, 4.0):
         assert near(within(-4, 4, offset, 1.0), within(-4, 4, -offset, 1.0), 1e-6)
+
+
+def test_rectangular_parts():
+    # limit, u of the normal part, both half-widths, P(quantity <= limit): scipy.integrate.quad of the convolution
+    for limit, u, half, other, probability in (
+        (1.0, 1.0, 2.0, 0.0, 0.72926667),
+        (1.5, 0.5, 2.0, 1.0, 0.84493036),
+        (-0.3, 1.0, 1.0, 1.0, 0.40933823),
+        (2.9, 0.1, 2.0, 1.0, 0.99879709),
+        (0.2, 0.0, 1.0, 0.5, 0.6),
+        (1.0, 1.0, 0.05, 0.0, 0.84124395),
+    ):
+        assert near(below(limit, 0.0, u, half, other), probability, 1e-6)
+        assert near(above(-limit, 0.0, u, other, half), probability, 1e-6)
+        assert near(within(-limit, limit, 0.0, u, half, other), max(0.0, 2 * probability - 1), 2e-6)
+
+
+def test_guards():
+    # JCGM 106:2012, Table 1: z of 0.95; a rectangle's 95 % lies at nine tenths of its half-width
+    assert near(guard(0.95, 2.0), 3.28971, 1e-4)
+    assert near(guard(0.95, 0.0, 2.0), 1.8, 1e-5)
+    assert near(guard(0.5, 1.0), 0.0, 1e-5)
+    # Between two limits the far one takes its share (scipy.optimize.brentq), until no estimate will do.
+    assert near(guard(0.95, 1.0, 0.0, 0.0, 4.0), 1.796213, 1e-4)
+    assert guard(0.95, 1.0, 0.0, 0.0, 3.9) is None

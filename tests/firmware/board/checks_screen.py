@@ -104,6 +104,7 @@ VERDICT = {
     "wait_s": None,
     "hint": "",
     "detail": "",
+    "conclusion": "",
     "tester": [],
 }
 
@@ -316,3 +317,50 @@ def check_details():
     assert words.detail({"flex": flex}, "intermittent") == "2 steps, largest 4.2 ohm"
     assert words.detail({"expected_ohms": 1089.6}, "ambient-disagrees") == "expected 1089.6 ohm"
     assert words.detail({}, "adc-fault") == ""
+
+
+def check_the_guard_is_that_of_the_requirement_least_surely_met():
+    body = {
+        "requirements": [["continuity", 1.0], ["ambient agreement", 0.73], ["service window", 0.94]],
+        "guards": [["ambient agreement", 1.67, 6.48], ["service window", 0.4, 1.7]],
+    }
+    assert words.detail(body, "too-close") == "guard 1.7\u00b0C = 6.5 ohm"
+    assert words.detail(body, "too-close", True) == "guard 3.0\u00b0F = 6.5 ohm"
+    body = {"requirements": [["isolation a", 0.5]], "guards": [["isolation a", None, 28123.0]]}
+    assert words.detail(body, "isolation-unclear") == "guard 28.12 kohm"
+    # No reading passes, an older record, a leak that is only known to be above something.
+    assert words.detail({"requirements": [["harness", 0.5]], "guards": [["harness", None, None]]}, "too-close") == ""
+    assert words.detail({"requirements": [["harness", 0.5]]}, "too-close") == ""
+    for code in ("too-close", "isolation-unclear"):
+        for said in ([], words.about_tester(["uncalibrated"])):
+            view = changed(
+                VERDICT, verdict="undecided", reasons=[code], detail="guard 12.7\u00b0C = 888.8 ohm", tester=said
+            )
+            _, drawn = look(pages.verdict, view)
+            assert "guard 12.7\u00b0C = 888.8 ohm" in drawn, code
+
+
+def check_where_to_look_when_both_ends_are_good():
+    both = {"verdict": "pass", "harness": {"ohms": 0.2, "other_verdict": "pass"}}
+    said = words.conclusion(both)
+    assert "control" in said and "heating circuit" in said
+    for other in (
+        {"verdict": "fail", "harness": both["harness"]},
+        {"verdict": "undecided", "harness": both["harness"]},
+        {"verdict": "pass", "harness": None},
+        {"verdict": "pass", "harness": {"ohms": 0.2, "other_verdict": "fail"}},
+        {"verdict": "pass", "harness": {"ohms": 0.2, "other_verdict": None}},
+        {"verdict": "pass", "harness": {"ohms": 0.2}},
+    ):
+        assert words.conclusion(other) == "", other
+    for texts in ([], words.about_tester(["uncalibrated"]), words.about_tester(["check-failed", "uncalibrated"])):
+        for saved in (17, 99999):
+            for missing in ([], ["isolation a", "isolation b", "flex"]):
+                view = changed(
+                    VERDICT, place="control-end", conclusion=said, tester=texts, saved=saved, not_checked=missing
+                )
+                _, drawn = look(pages.verdict, view)
+                assert said in drawn and "PASS" in drawn and "1097" in drawn and "25.0" in drawn
+                assert ("not checked: isolation, flex" in drawn) == bool(missing)
+                _, drawn = look(pages.verdict, changed(view, saved=None, unsaved="ledger is full"))
+                assert "Good at both ends" in drawn and "control" in drawn and "NOT SAVED" in drawn
