@@ -94,7 +94,7 @@ def test_a_pull_cut_off_says_what_is_stored_and_ends_with_1(plugged):
     done = run("pull", "/dev/a")
     assert done.exit_code == 1
     assert done.stdout == ""
-    assert done.stderr.startswith("Error: gone ")
+    assert done.stderr.startswith("Error: The port is gone. ")
     assert done.stderr.endswith(" new records were stored before that.\n")
 
 

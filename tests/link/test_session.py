@@ -43,25 +43,22 @@ def test_requests_are_kept_in_flight():
 @settings(max_examples=40, deadline=None)
 @given(
     seed=st.integers(min_value=0, max_value=10**6),
-    flips=st.sampled_from([0.0, 0.0002, 0.001]),
-    losses=st.sampled_from([0.0, 0.0002, 0.001]),
-    doubles=st.sampled_from([0.0, 0.3]),
-    request_flips=st.sampled_from([0.0, 0.005]),
-    most_bytes=st.sampled_from([1, 7, 300, 4096]),
+    faults=st.fixed_dictionaries(
+        {
+            "flips": st.sampled_from([0.0, 0.0002, 0.001, 0.01]),
+            "losses": st.sampled_from([0.0, 0.0002, 0.001, 0.01]),
+            "strays": st.sampled_from([0.0, 0.001, 0.01]),
+            "doubles": st.sampled_from([0.0, 0.01, 0.3]),
+            "swaps": st.sampled_from([0.0, 0.01, 0.3]),
+            "stalls": st.sampled_from([0.0, 0.01, 0.1]),
+            "request_flips": st.sampled_from([0.0, 0.005, 0.01]),
+            "most_bytes": st.sampled_from([1, 7, 300, 4096]),
+        }
+    ),
 )
-def test_a_disturbed_line_gives_the_same_records_or_a_clear_end(
-    seed, flips, losses, doubles, request_flips, most_bytes
-):
+def test_a_disturbed_line_gives_the_same_records_or_a_clear_end(seed, faults):
     sent = items(40)
-    port = FakePort(
-        ScriptedTester(sent),
-        seed=seed,
-        flips=flips,
-        losses=losses,
-        doubles=doubles,
-        request_flips=request_flips,
-        most_bytes=most_bytes,
-    )
+    port = FakePort(ScriptedTester(sent), seed=seed, **faults)
     session = Session(port, now=port.now)
     got = []
     try:
@@ -81,6 +78,30 @@ def test_one_byte_in_a_thousand_damaged_still_completes():
     session, port = connect(ScriptedTester(sent), flips=0.001, seed=3)
     assert [pulled.item for pulled in fetch(session, 1, 60)] == sent
     assert session.damaged > 0
+
+
+@pytest.mark.parametrize("fault", ["flips", "losses", "strays", "doubles", "swaps", "stalls", "request_flips"])
+def test_one_fault_in_a_hundred(fault):
+    """Of bytes or of frames: no wrong record, and where the line is too bad for whole records, a sentence."""
+    ends = set()
+    for seed in range(12):
+        sent = items(30)
+        port = FakePort(ScriptedTester(sent), seed=seed, **{fault: 0.01})
+        session = Session(port, now=port.now)
+        got = []
+        try:
+            session.greet(tries=10)
+            for arrived in session.pull(1, 30, record.GENESIS):
+                got.extend(arrived)
+        except DeviceError as error:
+            assert error.message.endswith(".")
+            ends.add(error.code)
+        else:
+            assert len(got) == 30 and session.absent == set()
+            ends.add("whole")
+        assert [pulled.item for pulled in got] == sent[: len(got)]
+    # Frames that come twice, in another order or not at all never end a pull; every hundredth byte wrong may.
+    assert ends == {"whole"} or (fault in ("flips", "losses", "strays") and ends <= {"whole", "disturbed", "silent"})
 
 
 def test_a_port_that_goes_away_leaves_what_had_come():

@@ -145,6 +145,7 @@ class Client:
         """Begin with no request open; the first will have the tag `first_tag`."""
         self._replies = frames.Replies()
         self._open: dict[int, str] = {}
+        self._given_up: set[int] = set()
         self._next_tag = first_tag % DAMAGED_REQUEST_TAG
         self.malformed = 0
         self.strays = 0
@@ -166,11 +167,16 @@ class Client:
             if tag not in self._open:
                 break
         self._open[tag] = verb
+        self._given_up.discard(tag)
         return tag, frames.request(tag, verb, *args)
 
     def give_up(self, tag: int) -> None:
-        """Close a request that will not be waited for; what still comes for it is a stray."""
-        self._open.pop(tag, None)
+        """Close a request that will not be waited for.
+
+        What still comes for it is a stray, but for records: an intact one is what the tester has, however late.
+        """
+        if self._open.pop(tag, None) is not None:
+            self._given_up.add(tag)
 
     def feed(self, data: bytes) -> list[Answer]:
         """Take bytes as they came from the port; return the answers that they complete."""
@@ -183,7 +189,8 @@ class Client:
 
     def _read(self, reply: frames.Reply) -> Answer | None:
         tag = reply.tag
-        if tag not in self._open and not (reply.kind == frames.ERROR and tag == DAMAGED_REQUEST_TAG):
+        late = reply.kind == frames.DATA and tag in self._given_up
+        if tag not in self._open and not late and not (reply.kind == frames.ERROR and tag == DAMAGED_REQUEST_TAG):
             self.strays += 1
             return None
         if reply.kind == frames.DATA:

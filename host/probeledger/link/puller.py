@@ -36,6 +36,9 @@ MOST_RECORDS_A_REQUEST = 32
 MOST_TRIES = 20
 MOST_STALLS = 3
 
+# How often whole answers have to leave a record out before the tester is taken not to have it.
+_SURELY_ABSENT = 3
+
 
 class Pulled(NamedTuple):
     """One record as it came.
@@ -135,6 +138,8 @@ class Puller:
                 continue
             request = self._open.get(answer.tag)
             if request is None:
+                if isinstance(answer, RecordData):
+                    self._take_record(None, answer)
                 continue
             self._close_before(answer.tag)
             if isinstance(answer, RecordData):
@@ -173,9 +178,11 @@ class Puller:
                 f"The tester refuses to send its records: {clean(failure.message, 200)}", clean(failure.code, 40)
             )
 
-    def _take_record(self, request: _Request, data: RecordData) -> None:
+    def _take_record(self, request: _Request | None, data: RecordData) -> None:
+        """Keep a record for its turn. `request` is None where the one that it answers was closed before."""
         sequence = data.sequence
-        if not request.first <= sequence <= request.last:
+        first, last = (request.first, request.last) if request else (self._next, self._unasked - 1)
+        if not first <= sequence <= last:
             self._client.strays += 1
         elif sequence < self._next or sequence in self._early:
             self.duplicates += 1
@@ -206,7 +213,7 @@ class Puller:
             for number in missing:
                 if number < covered:
                     self._left_out[number] = self._left_out.get(number, 0) + 1
-                    if self._left_out[number] >= 2:
+                    if self._left_out[number] >= _SURELY_ABSENT:
                         self.absent.add(number)
             missing = [number for number in missing if number not in self.absent]
         else:

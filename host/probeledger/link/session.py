@@ -28,6 +28,8 @@ READING_S = 0.7
 # How long a pull may go without a byte before its open requests are sent again [s].
 STALL_S = 2.0
 _RETRY_S = 0.7
+# So many damaged pieces between delimiters, and no whole one, are a bad line and not another device.
+_DAMAGED_REPLIES = 3
 _TAIL_BYTES = 2000
 # More than any flash of a tester holds; a larger claim is no ledger.
 _MOST_RECORDS = 1_000_000
@@ -155,6 +157,12 @@ class Session:
             return NotATesterError(
                 f"{self.name} answers, but not as a probeledger tester: it is a MicroPython board on which the "
                 "tester's program does not start. Put the firmware on it, then try again."
+            )
+        if self.damaged >= _DAMAGED_REPLIES and b"\0" in self._tail:
+            return DeviceError(
+                f"What answers on {self.name} sends replies like a tester's, and all of them arrive damaged. Use another "
+                "cable or socket, then try again.",
+                "disturbed",
             )
         if self._tail.strip():
             return NotATesterError(

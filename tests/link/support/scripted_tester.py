@@ -225,9 +225,10 @@ class ScriptedTester:
 class FakePort:
     """A port with faults, and a clock that only its waiting moves.
 
-    Faults: `flips` and `losses` (chance of each byte to be altered or lost on the way from the tester), `doubles`
-    (chance of a frame to come twice), `gone_after` (bytes from the tester after which the port is gone), `deaf` (what
-    is sent gets lost).
+    Faults: `flips`, `losses` and `strays` (chance of each byte on the way from the tester to be altered, to be lost, or
+    to have a made-up byte before it), `doubles` and `swaps` (chance of a frame to come twice, or after the next one),
+    `stalls` (chance of an answer never to come), `gone_after` (bytes from the tester after which the port is gone),
+    `request_flips` (chance of each byte to the tester to be altered).
     """
 
     def __init__(
@@ -237,7 +238,10 @@ class FakePort:
         seed: int = 1,
         flips: float = 0.0,
         losses: float = 0.0,
+        strays: float = 0.0,
         doubles: float = 0.0,
+        swaps: float = 0.0,
+        stalls: float = 0.0,
         request_flips: float = 0.0,
         gone_after: int | None = None,
         most_bytes: int = 4096,
@@ -249,7 +253,8 @@ class FakePort:
         self.closed = False
         self.sent = b""
         self._random = random.Random(seed)
-        self._flips, self._losses, self._doubles = flips, losses, doubles
+        self._flips, self._losses, self._strays = flips, losses, strays
+        self._doubles, self._swaps, self._stalls = doubles, swaps, stalls
         self._request_flips = request_flips
         self._left = gone_after
         self._most = most_bytes
@@ -262,23 +267,33 @@ class FakePort:
     def write(self, data: bytes) -> None:
         """Send bytes to the tester."""
         if self._left is not None and self._left <= 0:
-            raise VanishedError("gone")
+            raise VanishedError("The port is gone.")
         self.sent += data
         if self.tester is None:
             return
         answer = self.tester.feed(self._disturb(data, self._request_flips, 0.0))
-        if self._doubles:
-            parts = [part for part in answer.split(b"\0") if part]
-            answer = b"".join(
-                b"\0" + part + b"\0" for part in parts for _ in range(1 + (self._random.random() < self._doubles))
-            )
-        self._waiting += self._disturb(answer, self._flips, self._losses)
+        if self._stalls and self._random.random() < self._stalls:
+            return
+        if self._doubles or self._swaps:
+            answer = b"".join(b"\0" + part + b"\0" for part in self._shuffled(answer))
+        self._waiting += self._disturb(answer, self._flips, self._losses, self._strays)
 
-    def _disturb(self, data: bytes, flips: float, losses: float) -> bytes:
-        if not flips and not losses:
+    def _shuffled(self, answer: bytes) -> list[bytes]:
+        """Return the frames of an answer as they arrive: some twice, some after the next one."""
+        parts = [part for part in answer.split(b"\0") if part]
+        arriving = [part for part in parts for _ in range(1 + (self._random.random() < self._doubles))]
+        for at in range(len(arriving) - 1):
+            if self._random.random() < self._swaps:
+                arriving[at], arriving[at + 1] = arriving[at + 1], arriving[at]
+        return arriving
+
+    def _disturb(self, data: bytes, flips: float, losses: float, strays: float = 0.0) -> bytes:
+        if not flips and not losses and not strays:
             return data
         out = bytearray()
         for byte in data:
+            if strays and self._random.random() < strays:
+                out.append(self._random.randrange(256))
             chance = self._random.random()
             if chance < flips:
                 out.append(byte ^ (1 << self._random.randrange(8)))
@@ -293,7 +308,7 @@ class FakePort:
             data = data[: self._left]
             self._left -= len(data)
             if not data and self._left <= 0:
-                raise VanishedError("gone")
+                raise VanishedError("The port is gone.")
         if not data:
             self.seconds += timeout_s
         return data
