@@ -5,14 +5,16 @@ BIN := $(VENV)/bin
 READY := $(VENV)/.ready
 STUBS := build/stubs/.ready
 JOBS ?= 2
+SECONDS ?= 20
 
-.PHONY: help setup demo test test-long test-deps lint bench size generate lock clean
+.PHONY: help setup demo test test-long test-deps fuzz lint bench size generate lock clean
 
 help:
 	@echo "make demo       a virtual tester's whole day, through to the day sheet"
 	@echo "make test       the tests (under 5 minutes)"
 	@echo "make test-long  the tests with their full counts"
 	@echo "make test-deps  install the system packages that some tests need (Debian, as root)"
+	@echo "make fuzz       every decoder on made-up bytes, SECONDS=20 for each (Linux); keeps what it finds"
 	@echo "make lint       style, types, generated files"
 	@echo "make bench      speeds and sizes, into docs/benchmarks.md (about 4 minutes)"
 	@echo "make size       the firmware's size and the heap that it leaves"
@@ -49,6 +51,9 @@ test: $(READY)
 
 test-long: $(READY)
 	@$(BIN)/python -m pytest -m long -n $(JOBS) tests
+
+fuzz: $(READY)
+	@$(BIN)/python tests/fuzz/run.py --seconds $(SECONDS) $(TARGETS)
 
 test-deps:
 	@tests/install_dependencies

@@ -87,8 +87,12 @@ def _write(value, out):
         else:
             _write_head(_NEGATIVE, -1 - value, out)
     elif isinstance(value, float):
+        try:
+            data = struct.pack(">f", value)
+        except OverflowError:
+            raise MisuseError("cbor-number", "The number %g is beyond single precision and cannot be stored." % value)
         out.append(0xFA)
-        out.extend(struct.pack(">f", value))
+        out.extend(data)
     elif isinstance(value, str):
         data = value.encode()
         _write_head(_TEXT, len(data), out)

@@ -267,8 +267,8 @@ def test_limits_that_are_no_text(tmp_path: pathlib.Path) -> None:
         profiles.load(str(path))
     with pytest.raises(InputError, match="cannot be read"):
         profiles.load(str(tmp_path) + "/")
-    path.write_bytes(b"#" * 200_000)
-    with pytest.raises(InputError, match="over 100 kB"):
+    path.write_bytes(b"#" * 200_001)
+    with pytest.raises(InputError, match="over 200 kB"):
         profiles.load(str(path))
     assert profiles.load("domestic-1000") == DOMESTIC_1000
 

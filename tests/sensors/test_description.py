@@ -8,6 +8,7 @@ import pytest
 from click.testing import CliRunner
 
 from probecore.curves import curve as built_in
+from probeledger import tomlfile
 from probeledger.cli import main
 from probeledger.errors import InputError
 from probeledger.sensors import description
@@ -43,7 +44,7 @@ def test_platinum_by_either_set_is_the_built_in_curve():
 @pytest.mark.parametrize(
     ("text", "says"),
     [
-        ("name = ", "not TOML"),
+        ("name = ", "not valid TOML"),
         ('name="x"\nkind="ntc"\n', "must be one of platinum"),
         (BETA + "beta_kelvn=3\n", "did you mean beta_kelvin?"),
         (BETA + "Beta_Kelvin=3\n", "did you mean beta_kelvin?"),
@@ -77,7 +78,7 @@ def test_platinum_by_either_set_is_the_built_in_curve():
         (PLATINUM + "a=3.9e-3\n", "all three"),
         (PLATINUM + "a=3.9083e-3\nb=-5.775e-5\nc=0\n", "does not rise"),
         (PLATINUM + "a=1e-3\nb=3e-5\nc=0\n", "does not rise"),
-        (BETA.replace("10000", "9" * 5000), "not TOML"),
+        (BETA.replace("10000", "9" * 5000), "not valid TOML"),
         ('name="x"\nkind="table"\nrows=[[0,1],[1,3],[2,2]]\n', "rise or fall throughout"),
         ('name="x"\nkind="table"\nrows=[[0,1],[0,3]]\n', "two rows of the table are at 0"),
         ('name="x"\nkind="table"\nrows=[[0,1],[1]]\n', "Row 2"),
@@ -94,8 +95,8 @@ def test_bad_input_is_one_sentence(text, says):
 
 def test_too_large_a_file(tmp_path):
     path = tmp_path / "large.toml"
-    path.write_text(BETA + "#" * description.MOST_BYTES)
-    with pytest.raises(InputError, match="larger than"):
+    path.write_text(BETA + "#" * tomlfile.MOST_BYTES)
+    with pytest.raises(InputError, match="is over 200 kB"):
         description.load(path)
 
 

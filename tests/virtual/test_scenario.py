@@ -79,8 +79,15 @@ def test_files_that_are_none(tmp_path):
     with pytest.raises(ScenarioError, match="not valid TOML"):
         scenario.load(tmp_path / "bad.toml")
     (tmp_path / "latin.toml").write_bytes(b'name = "\xe9"')
-    with pytest.raises(ScenarioError, match="cannot be read"):
+    with pytest.raises(ScenarioError, match="not text in UTF-8"):
         scenario.load(tmp_path / "latin.toml")
+    with pytest.raises(ScenarioError, match="cannot be read"):
+        scenario.load(tmp_path)
+    # Python's reader of TOML raises errors of its own for these.
+    for text in ("name = " + "9" * 5000, "name = " + "[" * 5000, "a" + ".a" * 5000 + " = 1"):
+        (tmp_path / "bad.toml").write_text(text)
+        with pytest.raises(ScenarioError, match="not valid TOML"):
+            scenario.load(tmp_path / "bad.toml")
     (tmp_path / "typo.toml").write_text('name = "x"\nstory = "s"\n[rom]\ncelsius = 20\n')
     with pytest.raises(ScenarioError, match=r'typo\.toml: Unknown key "rom"; the nearest valid one is "room"'):
         scenario.load(tmp_path / "typo.toml")

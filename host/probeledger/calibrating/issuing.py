@@ -21,9 +21,9 @@ The person's part stands in a TOML file:
 import datetime
 import difflib
 import math
-import tomllib
 from typing import Any
 
+from probeledger import tomlfile
 from probeledger.calibrating import outcome
 from probeledger.calibrating.certificate import (
     Adjustment,
@@ -56,10 +56,7 @@ Details = dict[str, Any]
 
 def read_details(text: str, shown: str) -> Details:
     """Read the person's part of a certificate. Raises InputError: which entry, what was seen, what would be right."""
-    try:
-        found: Details = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise InputError(f"{shown} is not valid TOML: {clean(error, 120)}.") from None
+    found: Details = tomlfile.parse(text, shown)
     _check_keys(found, _KEYS, shown)
     for key in _NEEDED:
         if key not in found:

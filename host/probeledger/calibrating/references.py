@@ -22,13 +22,13 @@ no certificate. A short is a reference of 0 ohm. Limits and tolerances are taken
 import datetime
 import difflib
 import math
-import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
+from probeledger import tomlfile
 from probeledger.errors import InputError
 from probeledger.text import clean, plural
 
@@ -235,10 +235,7 @@ def read_references(text: str, shown: str) -> ReferenceSet:
     Raises:
         InputError: one sentence: which reference, what was seen, what would be right.
     """
-    try:
-        document = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise InputError(f"{shown} is not valid TOML: {clean(error, 120)}.") from None
+    document = tomlfile.parse(text, shown)
     for key in document:
         if key not in _TOP_KEYS:
             raise InputError(f"{shown} has an unknown entry {clean(key, 40)!r}; {_nearest(key, _TOP_KEYS)}")

@@ -12,13 +12,13 @@ docs/verdict.md has every entry.
 
 import difflib
 import os
-import tomllib
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
 from probecore import limits
 from probecore.errors import MisuseError
+from probeledger import tomlfile
 from probeledger.errors import InputError
 from probeledger.text import clean
 
@@ -26,8 +26,6 @@ _DOMESTIC_1000: dict[str, Any] = dict(limits.DOMESTIC_1000)
 DEFAULT = str(_DOMESTIC_1000["name"])
 BUILT_IN: Mapping[str, Mapping[str, Any]] = {DEFAULT: _DOMESTIC_1000}
 
-# Far above what a profile needs; guards against a path to something that is none.
-_MOST_BYTES = 100_000
 # Longest name that the display and a record can take.
 _MOST_NAME = 32
 # No limit comes near this in its unit, and the tester's single floats hold it.
@@ -73,22 +71,7 @@ def load(name_or_path: str) -> dict[str, Any]:
         hint = f"Did you mean {near[0]}?" if near else f"Built in: {', '.join(BUILT_IN)}; or give a TOML file."
         raise InputError(f"There are no limits named {clean(name_or_path, 60)!r}. {hint}")
     shown = clean(name_or_path, 120)
-    try:
-        with path.open("rb") as handle:
-            raw = handle.read(_MOST_BYTES + 1)
-    except FileNotFoundError:
-        raise InputError(f"There is no limits file {shown}.") from None
-    except OSError as error:
-        raise InputError(f"The limits file {shown} cannot be read: {error.strerror}.") from None
-    if len(raw) > _MOST_BYTES:
-        raise InputError(f"The limits file {shown} is over {_MOST_BYTES // 1000} kB; a profile is a few lines.")
-    try:
-        values = tomllib.loads(raw.decode("utf-8"))
-    except UnicodeDecodeError:
-        raise InputError(f"The limits file {shown} is not text in UTF-8.") from None
-    except (ValueError, RecursionError) as error:
-        raise InputError(f"The limits file {shown} is not valid TOML: {clean(error, 120)}.") from None
-    return check(values, shown)
+    return check(tomlfile.parse(tomlfile.read(path, "limits file"), f"The limits file {shown}"), shown)
 
 
 def check(values: Mapping[str, Any], shown: str) -> dict[str, Any]:

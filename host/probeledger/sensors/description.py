@@ -8,23 +8,21 @@ from __future__ import annotations
 import datetime
 import difflib
 import math
-import re
-import tomllib
 from pathlib import Path
 from typing import Any
 
 from probecore.curves import PlatinumCurve
 from probecore.errors import RangeError
+from probeledger import tomlfile
 from probeledger.errors import InputError
 from probeledger.sensors import coefficients
 from probeledger.sensors.formulae import BetaCurve, PolynomialCurve, SensorCurve, SteinhartHartCurve
 from probeledger.sensors.tabulated import TableCurve
 from probeledger.text import clean
 
-__all__ = ["KINDS", "MOST_BYTES", "from_text", "load"]
+__all__ = ["KINDS", "from_text", "load"]
 
 # A table of a degree a row over any sensor's range takes a few tens of kB.
-MOST_BYTES = 200_000
 _MOST_ROWS = 5000
 _MOST_COEFFICIENTS = 12
 _LOWEST_CELSIUS, _HIGHEST_CELSIUS = -273.0, 2000.0
@@ -33,8 +31,6 @@ _MOST_NAME = 40
 _MOST_SHOWN = 60
 # A key as near as this to a valid one is taken for a slip.
 _NEAR = 0.6
-# Keys joined by dots, each inside the one before: no curve has any, and many thousands keep the reader busy for long.
-_DEEP = re.compile(r"""(?:\.[ \t]*["'\w-]+[ \t]*){20}""")
 
 _COMMON = ("name", "kind")
 _RANGE = ("low_celsius", "high_celsius")
@@ -67,31 +63,16 @@ def load(path: Path) -> PlatinumCurve | SensorCurve:
     Raises:
         InputError: the file cannot be read, is too large, or is no curve; one sentence says why.
     """
+    text = tomlfile.read(path, "curve file")
     try:
-        with path.open("rb") as file:
-            data = file.read(MOST_BYTES + 1)
-    except OSError as error:
-        raise InputError(f"{clean(str(path))} cannot be read: {error.strerror}. Check the path.")
-    if len(data) > MOST_BYTES:
-        raise InputError(f"{clean(str(path))} is larger than {MOST_BYTES} bytes; a curve file is a few kB at most.")
-    try:
-        return from_text(data.decode("utf-8"))
-    except UnicodeDecodeError:
-        raise InputError(f"{clean(str(path))} is not UTF-8 text; save it as UTF-8.")
+        return from_text(text)
     except InputError as error:
         raise InputError(f"{clean(str(path))}: {error.message}")
 
 
 def from_text(text: str) -> PlatinumCurve | SensorCurve:
     """Return the curve that a TOML text describes. Raises InputError with one sentence."""
-    try:
-        if _DEEP.search(text):
-            raise RecursionError
-        described = tomllib.loads(text)
-    except RecursionError:
-        raise InputError("This is nested too deeply; a curve file has keys, and lists of numbers or of pairs.")
-    except ValueError as error:
-        raise InputError(f"This is not TOML: {clean(str(error), 200)}.")
+    described = tomlfile.parse(text, "This")
     kind = described.get("kind")
     if not isinstance(kind, str) or kind not in KINDS:
         raise InputError(f"The key kind must be one of {', '.join(KINDS)}; it is {_seen(kind)}.")

@@ -8,10 +8,12 @@ from __future__ import annotations
 
 import difflib
 import math
-import tomllib
 from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import Any
+
+from probeledger import tomlfile
+from probeledger.errors import InputError
 
 from .scenario_keys import CURVES, ELEMENT, KEYS, LEADS, PLACES, POINTS, ScenarioError, check_table
 
@@ -290,15 +292,11 @@ def load(path: Path | str) -> Scenario:
                 f"{', '.join(names())}."
             )
     try:
-        text = source.read_text(encoding="utf-8")
-    except FileNotFoundError:
-        raise ScenarioError(f"There is no scenario file {source}; check the path.") from None
-    except (OSError, UnicodeDecodeError) as error:
-        raise ScenarioError(f"{source} cannot be read as a scenario: {error}.") from None
+        table = tomlfile.parse(tomlfile.read(source, "scenario file"), f"The scenario file {source}")
+    except InputError as error:
+        raise ScenarioError(error.message) from None
     try:
-        return from_table(tomllib.loads(text), source)
-    except tomllib.TOMLDecodeError as error:
-        raise ScenarioError(f"{source} is not valid TOML: {error}.") from None
+        return from_table(table, source)
     except ScenarioError as error:
         raise ScenarioError(f"{source}: {error}") from None
 

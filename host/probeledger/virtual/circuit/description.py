@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from probeledger import tomlfile
 from probeledger.errors import InputError
 from probeledger.resources import tester_file
 
@@ -166,6 +166,7 @@ def load(path: Path | None = None) -> TesterDescription:
     """
     source = path or tester_file()
     try:
-        return from_table(tomllib.loads(source.read_text(encoding="utf-8")))
-    except tomllib.TOMLDecodeError as error:
-        raise DescriptionError(f"{source} is not valid TOML: {error}.") from None
+        table = tomlfile.parse(tomlfile.read(source, "tester's description"), str(source))
+    except InputError as error:
+        raise DescriptionError(error.message) from None
+    return from_table(table)
