@@ -8,6 +8,7 @@ import asyncio
 import io
 import sys
 
+from aside import Aside
 from link import plugged
 from parts.fault import PartError
 from probecore.errors import ProbeError
@@ -51,8 +52,11 @@ async def guard(tester, panel, name, make):
 async def main(tester):
     """Record the start, then serve for ever."""
     try:
-        # A change of calibration that a cut left without its record; the start's own record names the set already.
-        await tester.in_force.complete(tester.keep)
+        with Aside("tester.shelf") as shelf:
+            shelf.begin(tester)
+            # A change of calibration that a cut left without its record; the start's own record names the set already.
+            await tester.in_force.complete(tester.keep)
+            await shelf.finish(tester)
         await tester.keep("boot", tester.boot_body())
     except (ProbeError, OSError):
         pass  # the panel's warning line says that nothing is saved

@@ -22,7 +22,7 @@ from aside import Aside
 from measure import bridge as bridges, contact, flex, isolation, ranges, settle
 from measure.foreign import ForeignVoltage
 from probecore import calibration as calibrations, curves, limits, verdict
-from probecore.errors import ProbeError
+from probecore.errors import ProbeError, RangeError
 
 QUICK = "quick"
 FLEX = "flex"
@@ -40,20 +40,26 @@ VERDICT = "verdict"
 
 STAGES = (CHECK, FOREIGN, LEADS, SETTLE, CONTACT, ISOLATION, BEND, VERDICT)
 
-# What a change of the element's temperature between two tests of one visit may add to their difference (assumed) [ohm].
-_U_VISIT_OHMS = 0.3
+# By how much an element's temperature may change between two tests of one visit (assumed) [degC].
+_U_VISIT_CELSIUS = 0.08
+# Where the range of a curve does not tell how warm an element is.
+_ROOM_CELSIUS = 25.0
 
 # What the test works with: FrontEnd, Bridge; functions that return the ambient's map or None, whether USB has power,
 # and the cell's volts.
 Instruments = namedtuple("Instruments", ("front", "bridge", "ambient", "usb_present", "cell_volts"))
+
+USUAL_CURVE = "pt1000-3850"
 
 _DEFAULTS: dict = {
     "place": "sensor",
     "ticket": None,
     "job": 0,
     "mode": QUICK,
-    "curve": "pt1000-3850",
+    "curve": USUAL_CURVE,  # a built-in one's name, or a curve
+    "curve_id": None,  # of a curve that the shop has sent
     "limits": limits.DOMESTIC_1000,
+    "limits_id": None,
     "isolator": False,  # a USB isolator is declared
     "two_wire": False,
     "zero_ohms": 0.0,  # of two-wire leads
@@ -62,7 +68,7 @@ _DEFAULTS: dict = {
     "flex_s": 10,
     "mains_hz": 50,
     "check": None,  # what the last morning check says of the tester, for the record and the findings
-    "sensor_end": None,  # (ohms, u_ohms, sequence) of the test at the sensor, for the harness
+    "sensor_end": None,  # (ohms, u_ohms, sequence, verdict) of the test at the sensor, for the harness
 }
 
 
@@ -76,10 +82,11 @@ class ProbeTest:
     def __init__(self, instruments, calibration, progress=None, **choices):
         """instruments: Instruments; calibration: Calibration; progress: called as progress(stage, value), or None.
 
-        choices: any of place, ticket, job, mode, curve, limits, isolator, two_wire, zero_ohms [ohm], zero_power,
-        patience_s [s], flex_s [s], mains_hz [Hz], check, sensor_end (ohms, u_ohms, sequence). Values of progress: None
-        when a stage begins; (ohms, Settled) in "settle"; a share in "isolation"; (seconds, FlexCounter) in "flex"; the
-        Judgement in "verdict". The callback may draw; in "flex" it has to be done within 5 ms.
+        choices: any of place, ticket, job, mode, curve, curve_id, limits, limits_id, isolator, two_wire, zero_ohms
+        [ohm], zero_power, patience_s [s], flex_s [s], mains_hz [Hz], check, sensor_end (ohms, u_ohms, sequence,
+        verdict). Values of progress: None when a stage begins; (ohms, Settled) in "settle"; a share in "isolation";
+        (seconds, FlexCounter) in "flex"; the Judgement in "verdict". The callback may draw; in "flex" it has
+        to be done within 5 ms.
         """
         self._instruments = instruments
         self._front = instruments.front
@@ -88,7 +95,8 @@ class ProbeTest:
         self._progress = progress
         self._choices = dict(_DEFAULTS)
         self._choices.update(choices)
-        self._curve = curves.curve(self._choices["curve"])
+        chosen = self._choices["curve"]
+        self._curve = curves.curve(chosen) if isinstance(chosen, str) else chosen
         self._foreign = ForeignVoltage(instruments.front)
         self._given_up = False
         self._check: bridges.Check = bridges.Check(None, None, None)
@@ -113,6 +121,9 @@ class ProbeTest:
     async def run(self):
         """Run the test and return the record's body, judged; None when it was cancelled."""
         self.body = self._empty_body()
+        for name, wanted in (("curve_id", "curve_id"), ("profile_id", "limits_id")):
+            if self._choices[wanted]:
+                self.body[name] = self._choices[wanted]
         try:
             await self._measure()
         except Cancelled:
@@ -132,7 +143,7 @@ class ProbeTest:
             "ticket": choices["ticket"],
             "job": choices["job"],
             "mode": choices["mode"],
-            "curve": choices["curve"],
+            "curve": self._curve.name,
             "profile": choices["limits"]["name"],
             "usb": bool(self._instruments.usb_present()),
             "cell_volts": self._instruments.cell_volts(),
@@ -201,10 +212,10 @@ class ProbeTest:
         body = self.body
         plan = look.plan
         ohms = look.ohms
-        ohms_per_celsius = self._curve.ohms_per_celsius(25.0)
-        limit = self._choices["limits"]["settled_celsius_per_minute"] * ohms_per_celsius
+        ohms_per_celsius = self._ohms_per_celsius(ohms)
+        limit = self._choices["limits"]["settled_celsius_per_minute"] * abs(ohms_per_celsius)
         rise = settle.self_heating_ohms_per_minute(plan, ohms, ohms_per_celsius)
-        if verdict.leads_of(ohms, self._curve.r0_ohms, self._choices["limits"]) != verdict.CONNECTED:
+        if verdict.leads_of(ohms, self._curve.r0_ohms, self._choices["limits"], self._curve) != verdict.CONNECTED:
             # No element of this curve: its drift says nothing, and nobody waits for it.
             limit = ohms + 1e6
         self._stage(SETTLE)
@@ -269,6 +280,14 @@ class ProbeTest:
             return False
         return True
 
+    def _ohms_per_celsius(self, ohms):
+        """Return the curve's slope at a resistance [ohm/degC]: negative for a thermistor."""
+        try:
+            celsius = self._curve.celsius(ohms)
+        except RangeError:
+            celsius = _ROOM_CELSIUS
+        return self._curve.ohms_per_celsius(celsius)
+
     def _tell_settling(self, ohms, state):
         self._tell(SETTLE, (ohms, state))
 
@@ -278,10 +297,16 @@ class ProbeTest:
         if self._choices["place"] != "control-end" or not sensor_end:
             return
         noise = bridges.noise_ohms(plan, self.body["ohms"], len(self.body["readings"]))
+        change = _U_VISIT_CELSIUS * self._ohms_per_celsius(self.body["ohms"])
+        u_ohms = (2 * noise * noise + change * change) ** 0.5
+        if u_ohms > self._choices["limits"]["harness_ohms"]:
+            # A thermistor's own change hides a harness; such a difference would say nothing.
+            return
         self.body["harness"] = {
             "ohms": self.body["ohms"] - sensor_end[0],
-            "u_ohms": (2 * noise * noise + _U_VISIT_OHMS * _U_VISIT_OHMS) ** 0.5,
+            "u_ohms": u_ohms,
             "other_sequence": sensor_end[2],
+            "other_verdict": sensor_end[3],
         }
 
     async def _isolation(self):
@@ -342,7 +367,7 @@ class ProbeTest:
 
     def _judge(self):
         body = self.body
-        judgement = verdict.judge(body, self._choices["limits"])
+        judgement = verdict.judge(body, self._choices["limits"], self._curve)
         body["celsius"] = judgement.celsius
         body["u_celsius"] = judgement.u_celsius
         body["expected_ohms"] = judgement.expected_ohms
@@ -351,4 +376,5 @@ class ProbeTest:
         body["findings"] = list(judgement.findings)
         body["requirements"] = [list(requirement) for requirement in judgement.requirements]
         body["not_checked"] = list(judgement.not_checked)
+        body["guards"] = [list(guard) for guard in judgement.guards]
         self._tell(VERDICT, judgement)

@@ -28,6 +28,8 @@ _ENOSPC = const(28)
 # Blocks that a new segment may take, and that are kept for settings and for littlefs itself.
 _SEGMENT_BLOCKS = 6
 _RESERVE_BLOCKS = 6
+# Blocks that a place takes, one a slot.
+_PLACE_BLOCKS = 2
 # No record is shorter: its fixed fields alone take more.
 _LEAST_FRAME_BYTES = 128
 
@@ -78,6 +80,18 @@ class Store:
         self._passed_over = 0
         self._recover()
         self._free_blocks = os.statvfs(root)[3]
+
+    def place(self, name):
+        """Return the Slots of a name, read now: for what is too large to be held all the time."""
+        return Slots(self._root + "/" + name)
+
+    def take_room(self):
+        """Set room aside for what will be written into a place. Returns False where settings would miss it."""
+        free = os.statvfs(self._root)[3] - _PLACE_BLOCKS
+        if free < _RESERVE_BLOCKS:
+            return False
+        self._free_blocks = free
+        return True
 
     # ------------------------------------------------------------------ start
 
@@ -338,6 +352,14 @@ class NoStore:
         self.settings = _Nothing()
         self.calibration = _Nothing()
         self.checks = _Nothing()
+
+    def place(self, name):
+        """Return what stands in for Slots."""
+        return _Nothing()
+
+    def take_room(self):
+        """Return False: there is nowhere to write."""
+        return False
 
     def append(self, kind, body, calibration=None):
         """Raise LedgerError: there is no ledger."""

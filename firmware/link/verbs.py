@@ -109,14 +109,18 @@ async def zero(tester, args):
     return await tester.zero()
 
 
-def _calibration(name):
-    """Return the verb of that name in link.calibration, which is loaded only while it answers."""
+def _aside(module, name):
+    """Return the verb of that name in a module that is loaded only while it answers."""
 
     async def answer(tester, args):
-        with Aside("link.calibration") as verbs:
+        with Aside(module) as verbs:
             return await getattr(verbs, name)(tester, args)
 
     return answer
+
+
+_CALIBRATION = "link.calibration"
+_OFFERING = "link.offering"
 
 
 VERBS = {
@@ -126,10 +130,13 @@ VERBS = {
     "clock": Verb(clock, (1, 1), False, "EPOCH_SECONDS", "set the clock (UTC)"),
     "measure": Verb(measure, (0, 3), False, "[READINGS] [two-wire] [zero-power]", "measure what is on the leads"),
     "zero": Verb(zero, (0, 0), False, "", "zero two-wire leads, the clips together"),
-    "calibration": Verb(_calibration("read"), (0, 0), False, "", "the calibration in force and the one before"),
-    "calibration-part": Verb(_calibration("part"), (2, 2), False, "NUMBER HEX", "a part of a new calibration"),
-    "calibration-offer": Verb(_calibration("offer"), (1, 1), False, "CRC", "offer it; a key on the tester takes it"),
-    "isolation": Verb(_calibration("isolation"), (0, 1), False, "[ROUNDS]", "isolation of what is clipped on"),
+    "calibration": Verb(_aside(_CALIBRATION, "read"), (0, 0), False, "", "the calibration in force and the one before"),
+    "calibration-part": Verb(_aside(_OFFERING, "part"), (2, 2), False, "NUMBER HEX", "a part of a new calibration"),
+    "calibration-offer": Verb(_aside(_CALIBRATION, "offer"), (1, 1), False, "CRC", "offer it; a key takes it"),
+    "offer-part": Verb(_aside(_OFFERING, "part"), (2, 2), False, "NUMBER HEX", "a part of what will be offered"),
+    "offer": Verb(_aside(_OFFERING, "offer"), (2, 3), False, "KIND CRC [use]", "offer it; a key takes it"),
+    "holds": Verb(_aside(_OFFERING, "holds"), (0, 2), False, "[KIND ID]", "curves and limits on the tester"),
+    "isolation": Verb(_aside(_CALIBRATION, "isolation"), (0, 1), False, "[ROUNDS]", "isolation of what is clipped on"),
 }
 
 

@@ -5,8 +5,9 @@ has settled or the patience ends. While there is long to wait, it reads only eve
 between. Leads are looked at again for foreign voltages every thirty seconds.
 
 The measuring current warms the element itself, by some ten millikelvin within seconds of the first reading. That shows
-as a rise which has nothing to do with the room: a rise no steeper than typical self-heating makes counts as settled, a
-somewhat steeper one gets further windows of readings to die away. A probe that cools gets no such allowance.
+as a rise which has nothing to do with the room (of a thermistor: as a fall): one no steeper than typical self-heating
+makes counts as settled, a somewhat steeper one gets further windows of readings to die away. A probe that cools gets no
+such allowance.
 """
 
 from asyncio import sleep_ms
@@ -59,7 +60,7 @@ def is_disturbed(reading):
 
 
 def self_heating_ohms_per_minute(plan, ohms, ohms_per_celsius):
-    """Return how fast the measuring current typically makes the reading rise at first [ohm/min].
+    """Return how fast the measuring current typically makes the reading rise at first [ohm/min], negative for a fall.
 
     plan: Plan; ohms: the probe's resistance [ohm]; ohms_per_celsius: slope of its curve [ohm/degC].
     """
@@ -145,16 +146,18 @@ def _pause_ms(state):
 def _allow_rise(state, limit, rise):
     """Return the state, settled also where self-heating alone explains the rise."""
     slope = state.slope_ohms_per_minute
-    if slope is None or state.settled or slope < 0:
+    if slope is None or state.settled:
         return state
+    warming = -slope if rise < 0 else slope
     u_slope = state.u_slope_ohms_per_minute
-    if slope + 2 * u_slope <= limit + rise:
+    if warming >= 0 and warming + 2 * u_slope <= limit + abs(rise):
         return Settled(True, slope, u_slope, 0)
     return state
 
 
 def _may_be_self_heating(state, limit, rise):
-    return 0 < state.slope_ohms_per_minute <= limit + _STEEP_RISE * rise
+    warming = -state.slope_ohms_per_minute if rise < 0 else state.slope_ohms_per_minute
+    return 0 < warming <= limit + _STEEP_RISE * abs(rise)
 
 
 def _is_clear(state, taken, limit):

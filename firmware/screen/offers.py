@@ -1,4 +1,4 @@
-"""The pages on which a person takes a new calibration or refuses it."""
+"""The pages on which a person takes what the link offers, or refuses it."""
 
 _RESULTS = {
     "taken": ("Calibrated", "The new calibration is in force. The one before is kept."),
@@ -23,7 +23,7 @@ def day(seconds):
 
 
 def ask(canvas, stored):
-    """Draw the question. stored: the offered map."""
+    """Draw the question about a calibration. stored: the offered map."""
     canvas.clear()
     canvas.text("New", 0, 0, 2)
     canvas.text("calibration", 40, 7)
@@ -31,6 +31,21 @@ def ask(canvas, stored):
     canvas.text(stored["id"], 0, 28)
     if stored.get("due") is not None:
         canvas.text("next " + day(stored["due"]), 0, 37)
+    _keys(canvas)
+
+
+def ask_lines(canvas, lines):
+    """Draw the question about anything else. lines: texts, of which the second is its name."""
+    canvas.clear()
+    y = 0
+    for index in range(len(lines)):
+        y = canvas.paragraph(lines[index], y, 2)
+        if index == 1:
+            y += 2
+    _keys(canvas)
+
+
+def _keys(canvas):
     y = canvas.height - 8
     canvas.text("refuse", 0, y)
     width = canvas.text_width("TAKE IT") + 4
@@ -38,9 +53,15 @@ def ask(canvas, stored):
     canvas.show()
 
 
-def result(canvas, state, sequence, message):
-    """Draw what became of it. sequence: its record's number, or None; message: what failed, or None."""
+def result(canvas, state, sequence, message, done=None):
+    """Draw what became of it.
+
+    sequence: its record's number, or None; message: what failed, or None; done: what is said of one that was
+    taken, None for a calibration.
+    """
     title, text = _RESULTS[state]
+    if state == "taken" and done:
+        title, text = "Done", done
     canvas.clear()
     canvas.text(title, 0, 0, 2)
     y = canvas.paragraph(text, 19, 2)

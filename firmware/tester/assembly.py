@@ -25,6 +25,7 @@ from parts.norflash import NorFlash
 from parts.power import Power
 from parts.ssd1306 import Ssd1306
 from parts.tmp117 import Tmp117
+from probecore import curves, limits
 from probecore.errors import ProbeError
 from screen import pages
 from screen.canvas import Canvas
@@ -141,6 +142,12 @@ class Tester:
         self.in_force = InForce(self.store, self.clock.seconds)
         self.notes.extend(self.in_force.notes)
         self.checks = Checks(self.store.checks, self.settings, self.store.boot, self.uptime.ms, self.clock.seconds)
+        # What the tests work with; tester/shelf.py puts there what the settings name.
+        self.curve = curves.curve("pt1000-3850")
+        self.curve_id: str | None = None
+        self.limits = limits.DOMESTIC_1000
+        self.limits_id: str | None = None
+        self.lost: str | None = None
         # What the link offers to the person at the tester: an Offer, and the parts of one that is still coming.
         self.offer = None
         self.offer_parts: list[bytes] = []

@@ -1,4 +1,4 @@
-"""A new calibration that the link offers: a person at the tester takes it or refuses it with a key.
+"""What the link offers, a calibration, a curve or limits: a person at the tester takes or refuses it with a key.
 
     offered -> shown -> taken | refused | expired | failed
 
@@ -15,16 +15,29 @@ REFUSED = "refused"
 EXPIRED = "expired"
 FAILED = "failed"
 
+CALIBRATION = "calibration"
+CURVE = "curve"
+LIMITS = "limits"
+CHOICE = "choice"
+KINDS = (CALIBRATION, CURVE, LIMITS, CHOICE)
+
 WAIT_MS = const(60000)
 
 
 class Offer:
-    """One offered set and what became of it."""
+    """One offered thing and what became of it."""
 
-    def __init__(self, check_sum, stored, now_ms):
-        """check_sum: CRC-32 of its bytes; stored: its map; now_ms: the uptime [ms]."""
+    def __init__(self, check_sum, stored, now_ms, kind=CALIBRATION, lines=(), use=False, done=None):
+        """check_sum: CRC-32 of its bytes; stored: its map, for a curve and limits its bytes; now_ms: the uptime [ms];
+        kind: one of KINDS; lines: texts that tell what it is; use: whether it is put to use once it is taken; done:
+        what is said then, None for a calibration.
+        """
         self.check_sum = check_sum
         self.stored = stored
+        self.kind = kind
+        self.lines = lines
+        self.use = use
+        self.done = done
         self.state = OFFERED
         self.sequence = None
         self.message = None

@@ -18,7 +18,7 @@ from aside import Aside
 from guided import probetest
 from parts import buzzer
 from parts.keys import BACK, NEXT, OK
-from probecore import checking, curves, findings, limits
+from probecore import checking, findings
 from probecore.calibration import CALIBRATED, DAMAGED, OVERDUE
 from probecore.errors import ProbeError
 from screen import pages, words
@@ -30,8 +30,6 @@ _MOST_PRESSES = 4
 # How long a patient test waits for a probe that cools [s].
 _PATIENCE_S = 3600
 _FLEX_S = 10
-
-_CURVE = "pt1000-3850"
 
 _CALIBRATION = {CALIBRATED: "cal. ok", OVERDUE: "cal. overdue", DAMAGED: "cal. damaged"}
 
@@ -48,15 +46,6 @@ _TITLES = {
 _UNSAVED = {"ledger-full": "ledger is full", "ledger-none": "no ledger", "ledger-memory": "out of memory"}
 
 
-def _curve(tester):
-    """Return the curve that the settings name, else the default; a name that is unknown here becomes a note."""
-    try:
-        return curves.curve(tester.settings.get("curve") or _CURVE)
-    except ProbeError as error:
-        tester.notes.append(error.message)
-        return curves.curve(_CURVE)
-
-
 class Panel:
     """The tester's face: keys in, pages and sounds out."""
 
@@ -69,7 +58,6 @@ class Panel:
         self._test = None
         self._morning = None
         self._patient = False
-        self._curve = _curve(tester)
         self._fahrenheit = bool(tester.settings.get("fahrenheit"))
         self._turn = 0
         self._unsaved = 0
@@ -194,6 +182,12 @@ class Panel:
             found.append("clock is not set")
         if tester.ambient is None:
             found.append("room sensor is missing")
+        if tester.lost:
+            found.append("curve or limits LOST")
+        if tester.curve.name != probetest.USUAL_CURVE:
+            found.append(self._canvas.wrap("curve " + tester.curve.name, 1)[0])
+        if tester.limits_id:
+            found.append(self._canvas.wrap("limits " + tester.limits["name"], 1)[0])
         check, _ = self._about_tester()
         if check:
             found.append(words.CHECK_DUE[check])
@@ -202,7 +196,7 @@ class Panel:
     def _about_tester(self):
         """Return what the last check says of the tester: a finding's code or None, and the map for a record."""
         check = self._tester.checks.map()
-        codes = checking.findings_of({"check": check}, limits.DOMESTIC_1000)
+        codes = checking.findings_of({"check": check}, self._tester.limits)
         return (codes[0] if codes else None), check
 
     # ------------------------------------------------------------------ morning check
@@ -245,7 +239,7 @@ class Panel:
         was still moving.
         """
         tester = self._tester
-        refusal = self._refusal()
+        refusal = tester.lost or self._refusal()
         if refusal:
             pages.message(self._canvas, "Not now", refusal)
             tester.buzzer.play(buzzer.REFUSED)
@@ -260,7 +254,10 @@ class Panel:
                 place=self.visit.place,
                 job=self.visit.job,
                 mode=mode,
-                curve=self._curve.name,
+                curve=tester.curve,
+                curve_id=tester.curve_id,
+                limits=tester.limits,
+                limits_id=tester.limits_id,
                 isolator=bool(tester.settings.get("isolator")),
                 patience_s=patience_s,
                 flex_s=_FLEX_S,
@@ -346,7 +343,8 @@ class Panel:
             "fahrenheit": self._fahrenheit,
             "wait_s": wait_s,
             "hint": "OK: wait" if unsettled else "",
-            "detail": words.detail(body, reasons[0]) if reasons else "",
+            "detail": words.detail(body, reasons[0], self._fahrenheit) if reasons else "",
+            "conclusion": words.conclusion(body),
         }
 
     def _progress(self, stage, value):
@@ -376,7 +374,7 @@ class Panel:
 
     def _celsius(self, ohms):
         try:
-            return self._curve.celsius(ohms)
+            return self._tester.curve.celsius(ohms)
         except ProbeError:
             return None
 

@@ -79,7 +79,7 @@ class Visit:
 
 
 def sensor_end(body, sequence):
-    """Return (ohms, u_ohms, sequence) of a test at the sensor that found it connected, else None."""
+    """Return (ohms, u_ohms, sequence, verdict) of a test at the sensor that found it connected, else None."""
     if body.get("place") != SENSOR or body.get("leads") != CONNECTED or body.get("ohms") is None:
         return None
-    return body["ohms"], body["u_ohms"], sequence
+    return body["ohms"], body["u_ohms"], sequence, body.get("verdict")

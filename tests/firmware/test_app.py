@@ -246,6 +246,53 @@ def test_the_control_end_is_compared_with_the_sensor_also_after_a_restart(tmp_pa
         assert second["harness"]["ohms"] == pytest.approx(12, abs=0.5)
 
 
+def test_good_at_both_ends_sends_to_the_control(tmp_path):
+    with switched_on(tmp_path) as tester:
+        tester.power_on()
+
+        def visit(tester):
+            yield from begin(tester)
+            assert (yield from press(tester)) == [SAVED]
+            assert shows(tester, "PASS", 3) and not shows(tester, "Good at both ends")
+            tester.world.clip("control-end")
+            tester.world.press("next")
+            yield 1.0
+            assert (yield from press(tester)) == [SAVED]
+            assert shows(tester, "PASS", 3)
+            assert shows(tester, "Good at both ends: look at the") and shows(tester, "control or the heating circuit.")
+
+        tester.run(visit)
+        sensor, control = bodies(tester)
+        assert sensor["harness"] is None and control["harness"]["other_verdict"] == "pass"
+        assert [name for name, _, _ in control["guards"]] == ["ambient agreement", "service window", "harness"]
+
+
+def test_the_guard_stands_on_the_display_where_a_reading_is_too_close(tmp_path):
+    """15.5 ohm in series are 4.0 degC, the limit itself: common practice of the profile, IEC 60751's slope."""
+    table = {
+        "name": "too-close",
+        "story": "An invented oven of a test.",
+        "harness": {"series_ohms": 15.5, "lead": "a", "end": "control-end"},
+    }
+    with VirtualTester(tmp_path / "state", scenario=scenario.from_table(table), seed=3) as tester:
+        tester.power_on()
+
+        def visit(tester):
+            yield from begin(tester, "control-end")
+            tester.world.press("next")
+            yield 1.0
+            assert (yield from press(tester)) == [SAVED]
+            assert shows(tester, "UNDECIDED", 3) and shows(tester, "Too close to a limit to call.")
+            # z(95 %) times 0.25 degC of the room's sensor and the tester's part
+            assert shows(tester, "guard 0.4\u00b0C = 1.7 ohm") or shows(tester, "guard 0.4\u00b0C = 1.6 ohm")
+
+        tester.run(visit)
+        (body,) = bodies(tester)
+        guards = {name: (celsius, ohms) for name, celsius, ohms in body["guards"]}
+        u_celsius = (body["u_celsius"] ** 2 + body["ambient"]["u_celsius"] ** 2) ** 0.5
+        assert guards["ambient agreement"][0] == pytest.approx(1.6449 * u_celsius, rel=1e-3)
+
+
 def test_places_and_jobs(tmp_path):
     with switched_on(tmp_path) as tester:
         tester.power_on()

@@ -118,7 +118,7 @@ def test_harness_of_twelve_ohm_is_found_at_the_control_end(tmp_path):
         sensor.mkdir()
         control.mkdir()
         first = run_test(sensor, tables=tables)["body"]
-        choices = {"place": "control-end", "sensor_end": (first["ohms"], first["u_ohms"], 1)}
+        choices = {"place": "control-end", "sensor_end": (first["ohms"], first["u_ohms"], 1, first["verdict"])}
         body = run_test(control, choices, tables=tables)["body"]
         assert body["harness"]["ohms"] == pytest.approx(ohms + 0.16, abs=0.4)
         verdicts.append((body["verdict"], of_probe(body)))

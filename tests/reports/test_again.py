@@ -68,6 +68,22 @@ def test_own_limits_count() -> None:
     assert judge_again(body).verdict == "pass"
 
 
+def test_a_stated_plus_or_minus_counts_as_a_rectangle() -> None:
+    """The room within plus or minus a degree, the probe 3 degrees off: all of it within the limit of 4."""
+    room = {"celsius": 22.0, "u_celsius": 1 / math.sqrt(3), "source": "entered"}
+    normal = judge_again(builder.probe(celsius=24.9, ambient=room))
+    rectangular = judge_again(builder.probe(celsius=24.9, ambient={**room, "half_celsius": 1.0}))
+    assert normal.body.ambient is not None and normal.body.ambient.half_celsius is None
+    assert rectangular.body.ambient is not None and rectangular.body.ambient.half_celsius == 1.0
+    assert dict(normal.requirements)["ambient agreement"] < 0.975
+    assert dict(rectangular.requirements)["ambient agreement"] > 0.995
+    narrow, wide = (next(g for g in each.guards if g.name == "ambient agreement") for each in (rectangular, normal))
+    # A rectangle's 95 % lies nine tenths out: 0.9 against 1.645 / root 3 = 0.95 of the half-width.
+    assert narrow.celsius is not None and wide.celsius is not None and 0.9 < narrow.celsius < wide.celsius < 1.0
+    damaged = judge_again(builder.probe(celsius=22.0, ambient={**room, "half_celsius": -1.0}, half_ohms="2"))
+    assert damaged.verdict == "pass" and {"half_ohms", "ambient.half_celsius"} <= set(damaged.body.unsound)
+
+
 def test_unknown_curve_is_a_problem_not_a_crash() -> None:
     body = builder.probe()
     body["curve"] = "pt2000"

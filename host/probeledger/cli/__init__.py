@@ -30,6 +30,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "effect": ("probeledger.cli.effect", "Tell what a reading means for the oven's temperature."),
     "curve": ("probeledger.cli.curve", "Convert between resistance and temperature."),
     "sensor": ("probeledger.cli.sensor", "Identify a sensor's curve, fit it, make points to compare."),
+    "send": ("probeledger.cli.send", "Send curves and limits to a tester, with a key press on it."),
     "calibrate": ("probeledger.cli.calibrate", "Calibrate a tester against reference resistors."),
     "records": ("probeledger.cli.records", "Search the records in the archive."),
     "day": ("probeledger.cli.day", "Write the day sheet of one day."),

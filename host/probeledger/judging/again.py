@@ -7,16 +7,18 @@ stored counts and the calibration that was in force, and the verdict is the very
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Protocol
 
 from probecore import calibration as core_calibration
 from probecore import limits as core_limits
 from probecore import verdict as core_verdict
 from probecore.curves import curve as core_curve
-from probecore.errors import ProbeError
+from probecore.errors import MisuseError, ProbeError
 from probeledger import circuit, uncertainty
 from probeledger.judging.body import ProbeBody, probe_body
+from probeledger.judging.guards import Guard, guards_of
 from probeledger.judging.typed import Explained, explain
+from probeledger.text import clean
 
 # Single precision carries 6e-8 relative; counts divided and scaled in it stay within a few of these, and a stored
 # value that differs by more was computed with something else.
@@ -27,12 +29,23 @@ _SAME_U_FRACTION = 0.02
 _LEADS = ("connected", "open", "short", "sense-lost", "saturated")
 
 
+class Lookup(Protocol):
+    """Where the curves and limits that a tester was sent are found, by their ids."""
+
+    def curve(self, wanted: str) -> Any | None:
+        """Return the curve of an id, None where it is not known."""
+
+    def limits(self, wanted: str) -> Mapping[str, Any] | None:
+        """Return the complete limits of an id, None where they are not known."""
+
+
 @dataclass(frozen=True)
 class Again:
     """A record judged again.
 
     `verdict` is None where it could not be judged, and `problem` says why. `reasons` says in what the answer
-    differs from the tester's and why; empty where it does not.
+    differs from the tester's and why; empty where it does not. `guards` has how far inside its limit each requirement
+    is met. `curve` is the curve by which it was judged, None where it was not.
     """
 
     body: ProbeBody
@@ -50,12 +63,15 @@ class Again:
     differs: bool
     reasons: tuple[str, ...]
     problem: str | None = None
+    guards: tuple[Guard, ...] = ()
+    curve: Any = None
 
 
 def judge_again(
     body: object,
     calibration_id: str | None = None,
     profiles: Mapping[str, Mapping[str, Any]] | None = None,
+    definitions: Lookup | None = None,
 ) -> Again:
     """Judge the body of a "probe" record.
 
@@ -63,6 +79,7 @@ def judge_again(
         body: as decoded, of any type: it came from a device.
         calibration_id: the calibration that the record names; None where the tester had none.
         profiles: limits by name, beside the built-in ones.
+        definitions: curves and limits that testers were sent; None where there are none.
 
     Returns:
         The answer; never raises for whatever the body holds.
@@ -71,16 +88,16 @@ def judge_again(
     notes: list[str] = []
     if seen.unsound:
         notes.append("parts of the record are damaged and were left out: " + ", ".join(seen.unsound[:6]))
-    profile = _profile(seen, profiles or {}, notes)
+    profile = _profile(seen, profiles or {}, definitions, notes)
     try:
-        curve = core_curve(seen.curve or "pt1000-3850")
+        curve = _curve(seen, definitions)
     except ProbeError as error:
         return _unjudged(seen, error.message)
     budget = _measure(seen, curve, calibration_id, notes)
     ohms = budget.ohms if budget else seen.ohms
     u_ohms = budget.u_ohms if budget else seen.u_ohms
     try:
-        judgement = core_verdict.judge(_clean(seen, ohms, u_ohms), profile)
+        judgement = core_verdict.judge(_clean(seen, ohms, u_ohms), profile, curve)
     except (ProbeError, ArithmeticError, TypeError, ValueError) as error:
         return _unjudged(seen, f"The record cannot be judged: {error}.")
     differs = seen.verdict is not None and judgement.verdict != seen.verdict
@@ -106,6 +123,8 @@ def judge_again(
         budget=budget,
         differs=differs,
         reasons=tuple(reasons + notes),
+        guards=guards_of(judgement, profile),
+        curve=curve,
     )
 
 
@@ -129,8 +148,35 @@ def _unjudged(seen: ProbeBody, problem: str) -> Again:
     )
 
 
-def _profile(seen: ProbeBody, profiles: Mapping[str, Mapping[str, Any]], notes: list[str]) -> dict[str, Any]:
+def _curve(seen: ProbeBody, definitions: Lookup | None) -> Any:
+    """Return the curve of a record. Raises ProbeError with a sentence where it is not known here."""
+    wanted = seen.raw.get("curve_id")
+    if wanted is None:
+        return core_curve(seen.curve or "pt1000-3850")
+    found = definitions.curve(wanted) if definitions and isinstance(wanted, str) else None
+    if found is None:
+        raise MisuseError(
+            "unknown-curve",
+            f"The curve {clean(seen.curve, 40)} ({clean(wanted, 16)}) was sent to the tester, and the record that says "
+            "what it is is not in this archive; pull the tester's whole ledger.",
+        )
+    return found
+
+
+def _profile(
+    seen: ProbeBody, profiles: Mapping[str, Mapping[str, Any]], definitions: Lookup | None, notes: list[str]
+) -> dict[str, Any]:
     default = core_limits.DOMESTIC_1000
+    wanted = seen.raw.get("profile_id")
+    if wanted is not None:
+        found = definitions.limits(wanted) if definitions and isinstance(wanted, str) else None
+        if found is not None:
+            return dict(found)
+        notes.append(
+            f"the limits {clean(seen.profile, 40)} ({clean(wanted, 16)}) were sent to the tester, and the record that "
+            f"says what they are is not in this archive; judged by {default['name']}"
+        )
+        return dict(default)
     if seen.profile is None or seen.profile == default["name"]:
         return dict(default)
     if seen.profile in profiles:
@@ -187,6 +233,7 @@ def _clean(seen: ProbeBody, ohms: float | None, u_ohms: float | None) -> dict[st
         "leads": seen.leads if seen.leads in _LEADS else None,
         "ohms": ohms,
         "u_ohms": u_ohms,
+        "half_ohms": seen.half_ohms,
         "fault": seen.fault,
         "refused": seen.raw.get("refused") if isinstance(seen.raw.get("refused"), str) else None,
         "tester_celsius": seen.tester_celsius,
@@ -200,7 +247,11 @@ def _clean(seen: ProbeBody, ohms: float | None, u_ohms: float | None) -> dict[st
     if seen.foreign:
         body["foreign"] = {"seen": seen.foreign.seen}
     if seen.ambient:
-        body["ambient"] = {"celsius": seen.ambient.celsius, "u_celsius": seen.ambient.u_celsius}
+        body["ambient"] = {
+            "celsius": seen.ambient.celsius,
+            "u_celsius": seen.ambient.u_celsius,
+            "half_celsius": seen.ambient.half_celsius,
+        }
     if seen.settling:
         body["settling"] = {"settled": seen.settling.settled}
     if seen.contact_proven is not None:

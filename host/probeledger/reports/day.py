@@ -12,10 +12,10 @@ from typing import Any
 
 from probecore import findings as core_findings
 from probecore import verdict as core_verdict
-from probecore.curves import curve as core_curve
 from probecore.errors import ProbeError
 from probeledger.archive import Archive, Record, Search, day_bounds, utc_text
 from probeledger.judging import effect as oven_effect
+from probeledger.judging.chassis import isolation_of
 from probeledger.judging.again import Again, judge_again
 from probeledger.judging.typed import Explained
 from probeledger.reports import checks as morning
@@ -23,6 +23,8 @@ from probeledger.reports import words
 from probeledger.reports.attention import Attention, attention
 from probeledger.reports.checks import DayChecks, Doubt
 from probeledger.reports.conclusion import conclusion
+from probeledger.reports.differences import Difference, differences
+from probeledger.sending.archived import Definitions
 from probeledger.text import clean
 
 # The setting at which the effect on baking is said, by habit 350 degF.
@@ -90,7 +92,15 @@ class Visit:
     @property
     def conclusion(self) -> str | None:
         """Return where the tests together say to look next, or None."""
-        return conclusion(self._last)
+        return conclusion(self._last, self.differences)
+
+    @property
+    def differences(self) -> tuple[Difference, ...]:
+        """Return what the harness alone does, where the job has a test at both ends."""
+        sensor, control = self._last.get("sensor"), self._last.get("control-end")
+        if sensor is None or control is None:
+            return ()
+        return differences(sensor.again, control.again, sensor.record.sequence)
 
     @property
     def open_end(self) -> Entry | None:
@@ -184,6 +194,7 @@ def day_sheet(
     for record in records:
         by_tester.setdefault(record.tester, []).append(record)
     pulls = archive.pulls()
+    definitions = Definitions(archive)
     testers = tuple(
         _tester_day(
             tester,
@@ -193,6 +204,7 @@ def day_sheet(
             (day, since, until),
             zone,
             profiles,
+            definitions,
         )
         for tester, found in sorted(by_tester.items())
     )
@@ -225,8 +237,9 @@ def _tester_day(
     bounds: tuple[datetime.date, int, int],
     zone: datetime.tzinfo | None,
     profiles: Mapping[str, Mapping[str, Any]] | None,
+    definitions: Definitions,
 ) -> TesterDay:
-    tests = [_test(record, zone, profiles, checks) for record in records if record.kind == "probe"]
+    tests = [_test(record, zone, profiles, checks, definitions) for record in records if record.kind == "probe"]
     day, since, until = bounds
     found_checks = morning.day_checks(checks, since, until)
     volts = [test.again.body.cell_volts for test in tests if test.again.body.cell_volts is not None]
@@ -259,16 +272,20 @@ def _test(
     zone: datetime.tzinfo | None,
     profiles: Mapping[str, Mapping[str, Any]] | None,
     checks: Sequence[Record],
+    definitions: Definitions,
 ) -> Entry:
-    again = judge_again(record.body, record.calibration, profiles)
+    again = judge_again(record.body, record.calibration, profiles, definitions)
     return Entry(record, again, record.moment(zone), _effect(again), morning.doubt_of(record, checks))
 
 
 def _effect(again: Again) -> oven_effect.Effect | None:
     """Compute the effect at a baking temperature, where the reading allows it."""
-    seen = again.body
+    seen, curve = again.body, again.curve
     if (
-        again.ohms is None
+        curve is None
+        # What a falling curve does to an oven is not told.
+        or curve.low_ohms > curve.high_ohms
+        or again.ohms is None
         or again.u_ohms is None
         or again.celsius is None
         or seen.ambient is None
@@ -278,12 +295,15 @@ def _effect(again: Again) -> oven_effect.Effect | None:
     ):
         return None
     try:
-        curve = core_curve(seen.curve or "pt1000-3850")
         u_ambient = 1.0 if seen.ambient.u_celsius is None else seen.ambient.u_celsius
         point = oven_effect.Point(again.ohms, again.u_ohms, seen.ambient.celsius, u_ambient)
         harness = seen.harness
         series = (harness.ohms, harness.u_ohms or 0.0) if harness else None
-        found = oven_effect.hypotheses(curve, [point], series=series)
+        leaks = [
+            None if leak is None or leak.ohms is None else (leak.ohms, leak.u_ohms or 0.0, bool(leak.greater))
+            for leak in (seen.leak_a, seen.leak_b)
+        ]
+        found = oven_effect.hypotheses(curve, [point], series=series, isolation=isolation_of(*leaks))
         if found[0].compatible:
             # As far as this reading goes nothing is wrong with the resistance.
             return None
@@ -336,6 +356,14 @@ def document(sheet: DaySheet) -> dict[str, Any]:
                 "check_state": tester.check_state,
                 "checks": [morning.document(check) for check in tester.checks.of_day],
                 "last_good_check": morning.document(tester.checks.good),
+                "jobs": [
+                    {
+                        "job": visit.job,
+                        "conclusion": visit.conclusion,
+                        "harness": [vars(difference) for difference in visit.differences],
+                    }
+                    for visit in tester.visits
+                ],
                 "tests": [_test_document(test) for test in tester.tests],
             }
             for tester in sheet.testers
@@ -366,6 +394,7 @@ def _test_document(test: Entry) -> dict[str, Any]:
         "reasons": list(again.reasons),
         "probability_conforming": again.probability,
         "requirements": [{"name": name, "probability": p} for name, p in again.requirements],
+        "guard_bands": [vars(guard) for guard in again.guards],
         "findings": [vars(finding) for finding in again.findings],
         "not_checked": list(again.not_checked),
         "ohms": again.ohms,

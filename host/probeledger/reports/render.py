@@ -11,11 +11,11 @@ from typing import Any
 import jinja2
 from markupsafe import Markup
 
-from probecore.curves import curve as core_curve
-from probecore.errors import ProbeError
 from probecore.limits import DOMESTIC_1000
+from probecore.verdict import AMBIENT
 from probeledger import __version__
-from probeledger.judging.effect import sentence
+from probeledger.judging.customer import sentence
+from probeledger.judging.guards import words as guard_words
 from probeledger.reports import words
 from probeledger.reports.day import DaySheet, Entry
 from probeledger.reports.gauge import gauge
@@ -52,13 +52,9 @@ def _clean(value: object, limit: int = 80) -> str:
 
 def _slope(entry: Entry) -> float | None:
     """Return the curve's slope at the reading [ohm/degC], None where there is none."""
-    if entry.again.celsius is None:
+    if entry.again.celsius is None or entry.again.curve is None:
         return None
-    try:
-        slope = core_curve(entry.again.body.curve or "pt1000-3850").ohms_per_celsius(entry.again.celsius)
-    except ProbeError:
-        return None
-    return float(slope)
+    return float(entry.again.curve.ohms_per_celsius(entry.again.celsius))
 
 
 def facts(entry: Entry) -> list[tuple[str, str]]:
@@ -80,6 +76,9 @@ def facts(entry: Entry) -> list[tuple[str, str]]:
             off = words.signed(again.ohms - again.expected_ohms, 1)
             said += f"; expected {fixed(again.expected_ohms, 1)} Ω ({off} Ω)"
         add("Resistance", said)
+    for name, key, wanted in (("Curve", "curve", "curve_id"), ("Limits", "profile", "profile_id")):
+        if isinstance(seen.raw.get(wanted), str):
+            add(name, f"{_clean(seen.raw.get(key), 40)} ({_clean(seen.raw[wanted], 16)}), as sent to the tester")
     if again.celsius is not None:
         add("By the curve", words.celsius_text(again.celsius, again.u_celsius) + ", the tester's part")
     if seen.ambient:
@@ -105,10 +104,11 @@ def facts(entry: Entry) -> list[tuple[str, str]]:
 
 
 def odds(entry: Entry) -> str:
-    """Return the conformance probabilities in one line, those that leave no doubt together."""
-    sure = [name for name, probability in entry.again.requirements if probability >= 0.9995]
+    """Return the conformance probabilities in one line, those that leave no doubt together; each with its guard."""
+    guards = {each.name: f" (undecided within {words.tied(guard_words(each))})" for each in entry.again.guards}
+    sure = [name + guards.get(name, "") for name, probability in entry.again.requirements if probability >= 0.9995]
     others = [
-        f"{name} {fixed(100.0 * probability, 1)}{words.NBSP}%"
+        f"{name} {fixed(100.0 * probability, 1)}{words.NBSP}%" + guards.get(name, "")
         for name, probability in entry.again.requirements
         if probability < 0.9995
     ]
@@ -126,10 +126,12 @@ def picture(entry: Entry) -> Markup | None:
     u_ambient = seen.ambient.u_celsius
     if u_ambient is None:
         u_ambient = float(limits["u_ambient_celsius"])
+    guard = next((each for each in again.guards if each.name == AMBIENT), None)
     return gauge(
         again.celsius - seen.ambient.celsius,
         math.hypot(again.u_celsius, u_ambient),
-        float(limits["ambient_celsius"]),
+        float(limits["ambient_celsius"]) if guard is None or guard.high_limit is None else guard.high_limit,
+        (guard.high_limit if guard.celsius is None else guard.celsius) if guard else None,
     )
 
 

@@ -30,7 +30,7 @@ class Ledger:
 
 
 def sensor_test(job, ohms=1090.0):
-    return {"place": "sensor", "job": job, "leads": CONNECTED, "ohms": ohms, "u_ohms": 0.3}
+    return {"place": "sensor", "job": job, "leads": CONNECTED, "ohms": ohms, "u_ohms": 0.3, "verdict": "pass"}
 
 
 def to_control(visit):
@@ -46,7 +46,7 @@ def check_a_visit():
     sequence = ledger.append("probe", sensor_test(visit.job, 1091.0))
     visit.tested(sensor_test(visit.job, 1091.0), sequence)
     to_control(visit)
-    assert visit.job == 2 and visit.sensor_end == (1091.0, 0.3, 2)
+    assert visit.job == 2 and visit.sensor_end == (1091.0, 0.3, 2, "pass")
     visit.tested({"place": "control-end", "leads": CONNECTED, "ohms": 1103.0, "u_ohms": 0.3}, 3)
     assert visit.sensor_end[0] == 1091.0
     visit.next_place()
