@@ -14,7 +14,7 @@ import functools
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Protocol
 
 from probecore.curves import BUILT_IN, PlatinumCurve
 from probecore.curves import curve as _core_curve
@@ -43,6 +43,11 @@ _BLOCK = 65536
 # Half of the last digit of a table printed to 0.01 ohm on 100 ohm, relative to the resistance at 0 degC: a printed end
 # value is accepted although the exact range ends before it.
 _TABLE_ROUNDING = 5e-5
+
+
+class _Named(Protocol):
+    name: str
+    r0_ohms: float
 
 
 @dataclass(frozen=True)
@@ -244,7 +249,7 @@ def _least_of(of: PlatinumCurve, values: NDArray[float64], low: float, high: flo
     )
 
 
-def others(of: PlatinumCurve) -> tuple[PlatinumCurve, ...]:
+def others(of: _Named) -> tuple[PlatinumCurve, ...]:
     """Return the built-in curves that an element could follow instead: same resistance at 0 degC, another slope."""
     candidates: Iterable[PlatinumCurve] = (_core_curve(name) for name in BUILT_IN)
     return tuple(c for c in candidates if c.name != of.name and c.r0_ohms == of.r0_ohms)

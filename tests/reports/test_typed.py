@@ -332,3 +332,30 @@ def test_effect_command() -> None:
 def test_effect_bad_input(args: list, said: str) -> None:
     result = run("effect", *args)
     assert result.exit_code == 2 and said in result.stderr and "Traceback" not in result.output
+
+
+def test_a_curve_of_a_file(tmp_path: pathlib.Path) -> None:
+    """A thermistor with B = 3977 K and 10 kohm at 25 degrees C: 11.44 kohm at 22 (the formula of the data sheets)."""
+    path = tmp_path / "drawer.toml"
+    path.write_text(
+        'name = "drawer"\nkind = "ntc-beta"\nreference_ohms = 10000\nbeta_kelvin = 3977\nlow_celsius = -20\n'
+        "high_celsius = 150\n"
+    )
+    expected = 10000.0 * math.exp(3977.0 * (1.0 / 295.15 - 1.0 / 298.15))
+
+    def judged(ohms: str) -> dict:
+        result = run("judge", "--ohms", ohms, "--ambient", "22", "--u-ohms", "20", "--curve", str(path), "--json")
+        assert result.exit_code == 0, result.stderr
+        return json.loads(result.stdout)
+
+    good = judged(f"{expected / 1000:.4f}k")
+    assert good["verdict"] == "pass" and good["expected_ohms"] == pytest.approx(expected, rel=1e-9)
+    assert good["celsius"] == pytest.approx(22.0, abs=0.01) and good["u_celsius"] == pytest.approx(0.0382, rel=0.02)
+    assert "service window" in good["not_checked"] and good["effects"] == []
+    # 6 degrees colder than the room by the curve is no agreement; ten times the resistance is no open circuit.
+    assert [each["code"] for each in judged("15.2k")["findings"]] == ["ambient-disagrees"]
+    assert [each["code"] for each in judged("90k")["findings"]] == ["ambient-disagrees"]
+    refused = run("effect", "--ohms", "11.2k", "--ambient", "22", "--curve", str(path))
+    assert refused.exit_code == 2 and "falls with the temperature" in refused.stderr
+    missing = run("judge", "--ohms", "11.2k", "--ambient", "22", "--curve", "none.toml")
+    assert missing.exit_code == 2 and "There is no curve file none.toml" in missing.stderr

@@ -6,10 +6,10 @@ from typing import Any
 
 import click
 
-from probeledger.cli._leak import Leak
 from probeledger.cli._numbers import Number
 from probeledger.cli._options import json_option
 from probeledger.cli._output import console, emit, table
+from probeledger.cli._readings import Leak, Reading
 from probeledger.errors import InputError
 
 __all__ = ["command"]
@@ -42,10 +42,10 @@ class _SecondPoint(click.ParamType):
 
 
 @click.command()
-@click.option("--ohms", required=True, type=_OHMS, metavar="OHM", help="The cold reading.")
+@click.option("--ohms", required=True, type=Reading(), metavar="OHM", help="The cold reading.")
 @click.option("--ambient", required=True, type=_CELSIUS, metavar="CELSIUS", help="The room at the sensor, -40 to 60.")
 @click.option(
-    "--curve", "name", default="pt1000-3850", show_default=True, metavar="NAME", help="The curve the control believes."
+    "--curve", "name", default="pt1000-3850", show_default=True, metavar="NAME|FILE", help="What the control believes."
 )
 @click.option("--set", "set_celsius", multiple=True, type=_CELSIUS, metavar="CELSIUS", help="A setting; repeatable.")
 @click.option("--set-fahrenheit", multiple=True, type=_FAHRENHEIT, metavar="FAHRENHEIT", help="The same in °F.")
@@ -99,13 +99,19 @@ def command(
     """
     from probeledger import curves, units
     from probeledger.judging import chassis, customer, effect, typed, weighing
+    from probeledger.sensors import choosing
 
     if not typed.LEAST_AMBIENT_CELSIUS <= ambient <= typed.MOST_AMBIENT_CELSIUS:
         raise InputError(
             f"An ambient of {ambient:g} degrees C is outside {typed.LEAST_AMBIENT_CELSIUS:g} to "
             f"{typed.MOST_AMBIENT_CELSIUS:g}; give a hot point with --second OHMS,CELSIUS."
         )
-    curve = curves.curve(name)
+    curve = choosing.choose(name)
+    if choosing.falls(curve):
+        raise InputError(
+            f"The resistance of {curve.name} falls with the temperature; the effect on an oven is computed for sensors "
+            "that rise."
+        )
 
     def point(at_ohms: float, celsius: float, u_celsius: float) -> effect.Point:
         return effect.Point(at_ohms, typed.meter_u_ohms(at_ohms) if u_ohms is None else u_ohms, celsius, u_celsius)

@@ -4,10 +4,10 @@ from typing import Any
 
 import click
 
-from probeledger.cli._leak import Leak
 from probeledger.cli._numbers import Number
 from probeledger.cli._options import json_option
 from probeledger.cli._output import console, emit, table
+from probeledger.cli._readings import Leak, Reading
 from probeledger.errors import InputError
 
 __all__ = ["command"]
@@ -19,32 +19,19 @@ _HALF_OHMS = Number("plus-or-minus of the resistance", "ohm", least=0.0)
 _HALF_AMBIENT = Number("plus-or-minus of the ambient temperature", "degrees C", least=0.0)
 
 
-class _Reading(click.ParamType):
-    """A resistance, or the word for a meter's open reading."""
-
-    name = "ohm"
-
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
-        from probeledger.judging import typed
-
-        text = str(value).strip()
-        if text.lower() in ("open", "ol", "o.l", "o.l."):
-            return "open"
-        try:
-            return typed.parse_ohms(text)
-        except ValueError:
-            self.fail(
-                f"the resistance must be a finite number of ohms from 0 up, like 1085.7 or 1.0857k, not {text[:40]!r}; "
-                "where the meter shows an open circuit (OL), give 'open'.",
-                param,
-                ctx,
-            )
-
-
 @click.command()
-@click.option("--ohms", required=True, type=_Reading(), metavar="OHM", help="The reading; 'open' for OL.")
+@click.option(
+    "--ohms", required=True, type=Reading(may_be_open=True), metavar="OHM", help="The reading; 'open' for OL."
+)
 @click.option("--ambient", required=True, type=_AMBIENT, metavar="CELSIUS", help="The room at the sensor, -40 to 60.")
-@click.option("--curve", "name", default="pt1000-3850", show_default=True, metavar="NAME", help="The sensor's curve.")
+@click.option(
+    "--curve",
+    "name",
+    default="pt1000-3850",
+    show_default=True,
+    metavar="NAME|FILE",
+    help="The sensor's: a name or a TOML file.",
+)
 @click.option(
     "--limits", default="domestic-1000", show_default=True, metavar="NAME|FILE", help="Limits: a name or a TOML file."
 )
@@ -102,14 +89,15 @@ def command(
       probeledger judge --ohms 1097.7 --ambient 22 --plus-minus-ohms 2 --plus-minus-ambient 1
       probeledger judge --ohms 1085 --ambient 22 --leak-a 40k --leak-b OL
       probeledger judge --ohms open --ambient 22
+      probeledger judge --ohms 11.2k --ambient 22 --curve drawer.toml
     """
-    from probeledger import curves
     from probeledger.judging import profiles, typed
+    from probeledger.sensors import choosing
 
     for option, u, half in (("ohms", u_ohms, half_ohms), ("ambient", u_ambient, half_ambient)):
         if u is not None and half is not None:
             raise InputError(f"Give --u-{option} or --plus-minus-{option}, not both: each says the same doubt.")
-    curve = curves.curve(name)
+    curve = choosing.choose(name)
     profile = profiles.load(limits)
     answer = typed.judge_typed(
         None if ohms == "open" else float(ohms),

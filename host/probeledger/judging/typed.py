@@ -13,6 +13,8 @@ from probeledger.errors import InputError
 from probeledger.judging import effect as oven_effect
 from probeledger.judging.chassis import isolation_of
 from probeledger.judging.guards import Guard, guards_of
+from probeledger.sensors.choosing import falls
+from probeledger.sensors.formulae import SensorCurve
 
 LEAST_AMBIENT_CELSIUS = -40.0
 MOST_AMBIENT_CELSIUS = 60.0
@@ -99,7 +101,7 @@ def explain(codes: Sequence[str]) -> tuple[Explained, ...]:
 def judge_typed(
     ohms: float | None,
     ambient_celsius: float,
-    curve: curves.PlatinumCurve,
+    curve: curves.PlatinumCurve | SensorCurve,
     profile: dict[str, Any],
     u_ohms: float | None = None,
     u_ambient_celsius: float = DEFAULT_U_AMBIENT_CELSIUS,
@@ -172,12 +174,13 @@ def judge_typed(
     }
     if isolation:
         body["isolation"] = isolation
-    judgement = core_verdict.judge(body, profile)
-    leads = core_verdict.OPEN if ohms is None else core_verdict.leads_of(ohms, curve.r0_ohms, profile)
+    judgement = core_verdict.judge(body, profile, curve)
+    leads = core_verdict.OPEN if ohms is None else core_verdict.leads_of(ohms, curve.r0_ohms, profile, curve)
 
     hypotheses: tuple[oven_effect.Hypothesis, ...] = ()
     effects: tuple[oven_effect.Effect, ...] = ()
-    if leads == core_verdict.CONNECTED and ohms is not None and u_ohms is not None:
+    # What a falling curve does to an oven is not told.
+    if leads == core_verdict.CONNECTED and ohms is not None and u_ohms is not None and not falls(curve):
         point = oven_effect.Point(ohms, u_ohms, ambient_celsius, u_ambient_celsius)
         hypotheses = oven_effect.hypotheses(
             curve, [point], curves.others(curve), isolation=isolation_of(of_leak(leak_a), of_leak(leak_b))
@@ -199,7 +202,9 @@ def judge_typed(
         expected_ohms=expected_ohms,
         hypotheses=hypotheses,
         effects=effects,
-        cautions=_cautions(curve, leads, ohms, u_ohms, by_default, u_ambient_celsius, isolation, hypotheses),
+        cautions=_cautions(
+            curve, ambient_celsius, leads, ohms, u_ohms, by_default, u_ambient_celsius, isolation, hypotheses
+        ),
         half_ohms=half_ohms if ohms is not None else None,
         half_ambient_celsius=half_ambient_celsius,
         guards=guards_of(judgement, profile),
@@ -223,8 +228,14 @@ def _check(ohms: float | None, ambient_celsius: float, u_ohms: float | None, u_a
             raise InputError(f"The standard uncertainty of the {name} must be finite and not negative, not {value:g}.")
 
 
+def _two_digits(ohms: float) -> str:
+    """Return two digits of a resistance [ohm], without a power of ten."""
+    return f"{ohms:.2g}" if ohms < 100.0 else f"{float(f'{ohms:.2g}'):.0f}"
+
+
 def _cautions(
-    curve: curves.PlatinumCurve,
+    curve: curves.PlatinumCurve | SensorCurve,
+    ambient_celsius: float,
     leads: str,
     ohms: float | None,
     u_ohms: float | None,
@@ -237,15 +248,15 @@ def _cautions(
     if by_default and ohms is not None and u_ohms is not None:
         said.append(
             f"The reading's uncertainty was taken as that of a common hand-held meter: ± 0.5 % ± 1 ohm, rectangular, "
-            f"so that u = {u_ohms:.2g} ohm (common practice, no source). Give --plus-minus-ohms or --u-ohms for a "
-            "better one."
+            f"so that u = {_two_digits(u_ohms)} ohm (common practice, no source). Give --plus-minus-ohms or --u-ohms "
+            "for a better one."
         )
     if leads == core_verdict.CONNECTED and u_ohms is not None:
-        u_as_ohms = u_ambient_celsius * abs(curve.ohms_per_celsius(25.0))
+        u_as_ohms = u_ambient_celsius * abs(curve.ohms_per_celsius(ambient_celsius))
         if u_as_ohms > u_ohms:
             said.append(
                 f"The room's temperature limits this answer: {u_ambient_celsius:g} degrees C of doubt is "
-                f"{u_as_ohms:.2g} ohm. Hold the thermometer beside the sensor."
+                f"{_two_digits(u_as_ohms)} ohm. Hold the thermometer beside the sensor."
             )
     if leads != core_verdict.CONNECTED:
         said.append(
@@ -260,7 +271,7 @@ def _cautions(
         )
     said.append(
         "The reading counts only if the sensor was unplugged from the control and had the room's temperature: a probe "
-        "that still cools reads too high."
+        "that still cools reads too warm."
     )
     if isolation:
         said.append(

@@ -34,10 +34,16 @@ _ROUND_TRIP_CELSIUS = 1e-9
 # Halvings between two knots or rows before Newton's steps, which they keep from going astray where a curve is flat.
 HALVINGS = 10
 NEWTON_STEPS = 5
+# Where a curve without 0 degC tells its resistance.
+_ROOM_CELSIUS = 25.0
 
 
 class SensorCurve:
-    """What every curve here shares: its range, its checks, and single values by way of arrays."""
+    """What every curve here shares: its range, its checks, and single values by way of arrays.
+
+    `low_ohms`, `high_ohms` are the resistances [ohm] at the range's ends, `r0_ohms` that at `r0_celsius`, which is
+    0 degC where the range has it.
+    """
 
     def __init__(self, name: str, low_celsius: float, high_celsius: float) -> None:
         """Keep name and range [degC]. Raises InputError for a range that is none."""
@@ -80,6 +86,11 @@ class SensorCurve:
         self._knots = (t, ohms) if ohms[-1] > ohms[0] else (t[::-1], ohms[::-1])
         self.low_end_ohms, self.high_end_ohms = float(ohms[0]), float(ohms[-1])
         self.least_ohms, self.most_ohms = sorted((self.low_end_ohms, self.high_end_ohms))
+        # What a verdict asks of a curve, as of the core's.
+        self.low_ohms, self.high_ohms = self.low_end_ohms, self.high_end_ohms
+        has_zero = self.low_celsius <= 0.0 <= self.high_celsius
+        self.r0_celsius = 0.0 if has_zero else min(max(_ROOM_CELSIUS, self.low_celsius), self.high_celsius)
+        self.r0_ohms = float(self._forward(np.array([self.r0_celsius]))[0])
         lost = np.abs(self.celsius_array(ohms) - t)
         if not lost.max() < _ROUND_TRIP_CELSIUS:
             raise InputError(
