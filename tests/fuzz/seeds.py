@@ -90,7 +90,7 @@ def seeds() -> dict[str, list[bytes]]:
     profile = "".join(
         f"{key} = {json.dumps(value)}\n" for key, value in sorted(limits.DOMESTIC_1000.items()) if key != "name"
     )
-    odd_toml = [b"name = " + b"9" * 1200, b"a = " + b"[" * 1400, b"a" + b".a" * 600 + b" = 1", b"name = \"\\u0000\""]
+    odd_toml = [b"name = " + b"9" * 1200, b"a = " + b"[" * 1400, b"a" + b".a" * 600 + b" = 1", b'name = "\\u0000"']
     found = {
         "request": [frames.request(3, "pull", 1, 30), frames.request(255, "hello"), b"help\r\n", b"pl1 0 id"],
         "reply": [frames.encode_reply("R", 1, hello), b"\0\0\1\1\0", bytes(range(256)), bytes(600)],

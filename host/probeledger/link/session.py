@@ -160,8 +160,8 @@ class Session:
             )
         if self.damaged >= _DAMAGED_REPLIES and b"\0" in self._tail:
             return DeviceError(
-                f"What answers on {self.name} sends replies like a tester's, and all of them arrive damaged. Use another "
-                "cable or socket, then try again.",
+                f"What answers on {self.name} sends replies like a tester's, and all of them arrive damaged. Use "
+                "another cable or socket, then try again.",
                 "disturbed",
             )
         if self._tail.strip():

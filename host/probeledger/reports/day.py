@@ -15,8 +15,8 @@ from probecore import verdict as core_verdict
 from probecore.errors import ProbeError
 from probeledger.archive import Archive, Record, Search, day_bounds, utc_text
 from probeledger.judging import effect as oven_effect
-from probeledger.judging.chassis import isolation_of
 from probeledger.judging.again import Again, judge_again
+from probeledger.judging.chassis import isolation_of
 from probeledger.judging.typed import Explained
 from probeledger.reports import checks as morning
 from probeledger.reports import words
