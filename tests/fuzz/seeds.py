@@ -9,6 +9,8 @@ import json
 from probecore import calibration, cbor, frames, limits, record
 from probeledger import circuit
 from probeledger.calibrating import references, runfile
+from probeledger.sending.definition import of_curve, of_limits
+from probeledger.sensors import description
 from probeledger.virtual.scenario import OVENS
 
 _BODY = {
@@ -102,6 +104,11 @@ def seeds() -> dict[str, list[bytes]]:
         ],
         "cbor": [hello, body, end, b"\xf9\x3c\x00", b"\x9f\x01\xff", b"\xc1\x00", b"\x1b" + bytes(8)],
         "item": [item, body],
+        "offer": [
+            *(of_curve(description.from_text(each)).data for each in _CURVES),
+            of_limits({**limits.DOMESTIC_1000, "name": "ours"}).data,
+            cbor.dumps(calibration.to_map(circuit.uncalibrated())),
+        ],
         "segment": [record.frame(item), record.frame(item) + record.frame(body)],
         "curve": [each.encode() for each in _CURVES],
         "limits": [profile.encode(), b'name = "ours"\nharness_ohms = 2.0\n'],

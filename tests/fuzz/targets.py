@@ -18,7 +18,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from probecore import cbor, frames, record
+from probecore import calibration, cbor, definition, frames, record
 from probecore.errors import LinkError, ProbeError, StoredDataError
 from probeledger import fastcbor
 from probeledger.archive.records import columns_of
@@ -166,6 +166,28 @@ def segment(data: bytes) -> None:
         assert record.scan(record.frame(data) + data)[0][0] == data
 
 
+def offer(data: bytes) -> None:
+    """What a tester is offered: a calibration, a curve, limits. A curve that it takes has each resistance once."""
+    try:
+        value = cbor.loads(data)
+    except StoredDataError:
+        value = None
+    for read in (lambda: calibration.from_map(value), lambda: definition.read(definition.LIMITS, data)):
+        try:
+            read()
+        except ProbeError as error:
+            assert error.message
+    try:
+        curve = definition.read(definition.CURVE, data)
+    except ProbeError:
+        return
+    middle = (curve.low_celsius + curve.high_celsius) / 2
+    for celsius in (curve.low_celsius, middle, curve.high_celsius):
+        ohms = curve.ohms(celsius)
+        assert math.isfinite(ohms) and ohms > 0
+        assert abs(curve.celsius(ohms) - celsius) < 0.1 + 1e-3 * abs(celsius)
+
+
 def _of_text(read: Callable[[str], Any]) -> Target:
     def target(data: bytes) -> None:
         try:
@@ -205,6 +227,7 @@ TARGETS: dict[str, Target] = {
     "cbor": cbor_item,
     "item": ledger_item,
     "segment": segment,
+    "offer": offer,
     "curve": curve_file,
     "limits": limits_file,
     "scenario": scenario_file,
