@@ -52,6 +52,7 @@ class Reader:
         size = record.MAX_ITEM_BYTES + record.FRAME_OVERHEAD_BYTES
         self._buffer = memoryview(buffer if buffer is not None else bytearray(size))
         self.skipped_bytes = 0
+        self.tail_state = record.WHOLE
 
     def _frame_at(self, file, at):
         """Read the frame at an offset. Returns (item or None, end, state) as `record.read_frame` does."""
@@ -91,17 +92,20 @@ class Reader:
         """Go through a segment.
 
         path: the file; first: sequence number of its first record. Yields (sequence, item, end): the item's bytes and
-        where its frame ends. Damage is skipped and counted in `skipped_bytes`; a torn tail ends the segment silently,
-        as a record that was never whole counts as absent.
+        where its frame ends. Damage is skipped and counted in `skipped_bytes`. Where nothing whole follows, the segment
+        ends, and `tail_state` tells why: WHOLE at its end, TORN inside a frame, DAMAGED at a frame that is all there
+        and not what was written.
         """
         sequence = first
         at = 0
+        self.tail_state = record.WHOLE
         with open(path, "rb") as file:
             while True:
                 item, end, state = self._frame_at(file, at)
                 if state != record.WHOLE:
                     found = self._next_whole(file, at + 1)
                     if found is None:
+                        self.tail_state = record.WHOLE if at == file.seek(0, 2) else state
                         return
                     self.skipped_bytes += found - at
                     at = found

@@ -23,6 +23,24 @@ _ENOENT = const(2)
 MAX_MAP_BYTES = 2048
 
 
+def loosely(item):
+    """Read the map of an item as far as it goes: one of a later format, left by a newer firmware, still counts.
+
+    item: bytes, or None. Returns a dict, an empty one where there is no map.
+    """
+    try:
+        value = cbor.loads(item) if item is not None else {}
+    except StoredDataError:
+        value = {}
+    return value if isinstance(value, dict) else {}
+
+
+def number_in(value, name):
+    """Return a whole number of a map that was read loosely, 0 where it has none."""
+    found = value.get(name)
+    return found if isinstance(found, int) and found > 0 else 0
+
+
 class Slots:
     """One map in two slots."""
 

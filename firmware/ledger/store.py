@@ -6,6 +6,8 @@ Rules that hold at any moment, also when the supply fails in the middle of anyth
 2. Sequence numbers rise by one and none is given twice; each record carries the digest of the one before.
 3. A record that was returned by `append` is removed only when the shop has confirmed it and room is needed.
 4. What cannot be read is left out and counted; it never keeps the tester from starting or from appending.
+5. What was returned by `append` and cannot be read any more is told, and its number is not given again: the number and
+   digest of the newest record stand in two slots of their own, written after the record and before `append` returns.
 
 Memory: one frame's buffer (4 kB) while reading, and the first number of each segment.
 """
@@ -13,11 +15,11 @@ Memory: one frame's buffer (4 kB) while reading, and the first number of each se
 import os
 
 from micropython import const
-from probecore import cbor, record
+from probecore import record
 from probecore.errors import ProbeError, StoredDataError
 
 from . import segments
-from .slots import Slots
+from .slots import Slots, loosely, number_in
 
 LEDGER_FORMAT = 1
 
@@ -71,6 +73,9 @@ class Store:
         self.calibration = Slots(root + "/calibration")
         self.checks = Slots(root + "/checks")
         self._identity = Slots(root + "/ledger")
+        self._newest = Slots(root + "/newest")
+        self.failing = False
+        self._doubtful = False
         self._buffer = bytearray(record.MAX_ITEM_BYTES + record.FRAME_OVERHEAD_BYTES)
         self.last = 0
         self.boot = 1
@@ -107,27 +112,48 @@ class Store:
             if last is None:
                 # Leaves the list, never the flash: somebody may still want to look at it.
                 self._firsts = self._firsts[:-1]
-        found = self._identity.load()
+        value = loosely(last)
         if last is not None:
-            # Read loosely: a record of a later format, left by a newer firmware, still counts.
-            value = cbor.loads(last)
-            self.last = value.get("seq", self.last)
-            self.boot = value.get("boot", 0) + 1
+            self.last = number_in(value, "seq") or self.last
             self.head = record.digest(last)
-            if found is None:
-                found = {"format": LEDGER_FORMAT, "ledger": value.get("ledger") or _draw()}
-                self._identity.save(found)
+        newest = self._newest.load() or {}
+        self.boot = max(number_in(value, "boot"), number_in(newest, "boot")) + 1
+        found = (self._identity.load() or {}).get("ledger")
+        if not isinstance(found, bytes) or len(found) != 8:
+            found = value.get("ledger")
+            if isinstance(found, bytes):
                 self.notes.append("The ledger's id was lost and taken from its records.")
-        elif found is None:
-            found = {"format": LEDGER_FORMAT, "ledger": _draw()}
-            self._identity.save(found)
-        self.ledger_id = found["ledger"]
-        self.last = max(self.last, self._passed_over)
-        confirmed = self.confirmed
-        if confirmed > self.last:
-            # The newest records are unreadable, but the shop has them: their numbers stay used.
-            self.last = confirmed
-            self.head = (self.settings.load() or {}).get("confirmed_hash", self.head)
+            else:
+                found = _draw()
+            self._identity.save({"format": LEDGER_FORMAT, "ledger": found})
+        self.ledger_id = found
+        self._pass_over(newest)
+        if number_in(newest, "last") != self.last:
+            # A record that a cut left whole counts from here on: whoever reads it may rely on it.
+            self._note_newest()
+
+    def _pass_over(self, newest):
+        """Keep the numbers of records used that were given away once and cannot be read any more."""
+        readable = self.last
+        known = number_in(newest, "last")
+        if not known:
+            self.last = max(self.last, self._passed_over)
+        # Where it is known what the lost records were, the chain goes on from them.
+        for number, digest in (
+            (self.confirmed, (self.settings.load() or {}).get("confirmed_hash")),
+            (known, newest.get("head")),
+        ):
+            if number > readable and number >= self.last and isinstance(digest, bytes) and len(digest) == 32:
+                self.last = number
+                self.head = digest
+        if self.last > readable:
+            # In a segment records are counted from its name, so behind a gap a new one begins.
+            self._size = segments.SEGMENT_BYTES
+            count = self.last - readable
+            which = "Records %d to %d were" % (readable + 1, self.last) if count > 1 else "Record %d was" % self.last
+            if not known:
+                which = "Up to %d records behind number %d were" % (count, readable)
+            self.notes.append(which + " saved and can no longer be read.")
 
     def _recover_segment(self, first):
         """Walk through the last segment. Returns its last item, or None where it holds no whole record."""
@@ -150,14 +176,28 @@ class Store:
                 self.damaged_bytes += size
                 self.notes.append("Segment %08d holds no readable record and was put aside." % first)
                 os.rename(path, path + ".bad")
+                # It was begun for this record.
+                self._passed_over = max(self._passed_over, first)
             else:
                 os.remove(path)
             return None
-        if size > end:
-            self.notes.append("Cut %d torn bytes behind record %d." % (size - end, self.last))
-            self._cut(path, end)
         self._size = end
+        if size > end:
+            self._end_at(path, end, size - end, reader.tail_state)
         return last
+
+    def _end_at(self, path, end, rest_bytes, state):
+        """Deal with what stands behind the last whole record: torn and never returned, or damaged after it was."""
+        newest = number_in(self._newest.load() or {}, "last")
+        if newest > self.last or (newest == 0 and state == record.DAMAGED):
+            # Left as it is, for whoever looks closer; the next record begins a new segment.
+            self.damaged_bytes += rest_bytes
+            self._passed_over = max(self._passed_over, self.last + 1)
+            self._size = segments.SEGMENT_BYTES
+            self.notes.append("Left %d damaged bytes behind record %d." % (rest_bytes, self.last))
+            return
+        self.notes.append("Cut %d torn bytes behind record %d." % (rest_bytes, self.last))
+        self._cut(path, end)
 
     def _leave_unreadable(self, first, last, rest_bytes, error):
         """Go on behind a segment that the flash gives only in part. Returns its last readable item or None.
@@ -184,8 +224,10 @@ class Store:
         """Append a record and return its sequence number once the flash has it.
 
         kind: text; body: map of the kind; calibration: id or None. Blocks for about 0.1 s, up to 1 s when littlefs
-        tidies up. Raises LedgerError when it could not be kept; MisuseError when it is too large.
+        tidies up. Raises LedgerError where it could not be kept, MisuseError where it is too large.
         """
+        if self._doubtful:
+            self._look_again()
         sequence = self.last + 1
         item = record.encode(
             self.ledger_id,
@@ -201,13 +243,51 @@ class Store:
             body,
         )
         frame = record.frame(item)
-        if not len(self._firsts) or self._size + len(frame) > segments.SEGMENT_BYTES:
-            self._begin_segment(sequence)
-        self._write(frame)
+        self._place(frame, sequence)
         self.last = sequence
         self.head = record.digest(item)
-        self.full = False
+        self.full = self.failing = False
+        self._note_newest()
         return sequence
+
+    def _note_newest(self):
+        try:
+            self._newest.save({"last": self.last, "head": self.head, "boot": self.boot})
+        except OSError:
+            pass  # the record stands; only what is known of it from elsewhere stays behind by one
+
+    def _place(self, frame, sequence):
+        """Write a frame into the last segment or a new one; make room where the file system has less than it said."""
+        while True:
+            if not len(self._firsts) or self._size + len(frame) > segments.SEGMENT_BYTES:
+                self._begin_segment(sequence)
+            try:
+                return self._write(frame)
+            except LedgerError as error:
+                if error.code != "ledger-full" or not self._drop_oldest():
+                    raise
+                self._free_blocks = 0
+
+    def _look_again(self):
+        """Find the last record anew, where a write failed and what it left could not be taken back."""
+        boot = self.boot
+        try:
+            self.head = record.GENESIS
+            self.last = 0
+            self._recover()
+        except OSError as error:
+            raise self._failed(error)
+        finally:
+            self.boot = boot
+        self._doubtful = False
+
+    def _failed(self, error):
+        self.failing = True
+        return LedgerError(
+            "ledger-failed",
+            "Record %d could not be written (error %d). Have the tester's flash checked."
+            % (self.last + 1, error.errno or 0),
+        )
 
     def _begin_segment(self, first):
         need = _SEGMENT_BLOCKS + _RESERVE_BLOCKS
@@ -244,11 +324,7 @@ class Store:
             if error.errno == _ENOSPC:
                 self.full = True
                 raise LedgerError("ledger-full", "The ledger is full at record %d. Pull it at the shop." % self.last)
-            raise LedgerError(
-                "ledger-failed",
-                "Record %d could not be written (error %d). Have the tester's flash checked."
-                % (self.last + 1, error.errno or 0),
-            )
+            raise self._failed(error)
         self._size = size + len(frame)
 
     def _take_back(self, path, size):
@@ -259,9 +335,9 @@ class Store:
                 self._size = segments.SEGMENT_BYTES
                 os.remove(path)
             elif segments.size_of(path) > size:
-                self._cut(path, size)
+                segments.cut(path, size)
         except OSError:
-            pass
+            self._doubtful = True
 
     # ------------------------------------------------------------------ reading
 
@@ -305,7 +381,7 @@ class Store:
     @property
     def confirmed(self):
         """Sequence number up to which the shop has the records, 0 at first."""
-        return (self.settings.load() or {}).get("confirmed", 0)
+        return number_in(self.settings.load() or {}, "confirmed")
 
     def confirm(self, sequence, digest):
         """Note that the shop has all records up to `sequence`.
@@ -316,7 +392,8 @@ class Store:
         """
         if sequence <= self.confirmed:
             return self.confirmed
-        for number, item in self.read(sequence, 1):
+        # A walk that is not finished would keep its segment from being removed.
+        for number, item in list(self.read(sequence, 1)):
             if number == sequence and record.digest(item) == digest:
                 self.change_settings("confirmed", sequence, "confirmed_hash", digest)
                 return sequence
@@ -331,62 +408,3 @@ class Store:
         for index in range(0, len(pairs), 2):
             changed[pairs[index]] = pairs[index + 1]
         self.settings.save(changed)
-
-
-class NoStore:
-    """Stands in where no file system can be written: measuring goes on, and nothing claims to be saved."""
-
-    kind = "none"
-    ledger_id = None
-    first = 0
-    last = 0
-    boot = 0
-    confirmed = 0
-    head = record.GENESIS
-    full = False
-    damaged_bytes = 0
-
-    def __init__(self, reason):
-        """Keep the sentence that says why there is no ledger."""
-        self.notes = [reason]
-        self.settings = _Nothing()
-        self.calibration = _Nothing()
-        self.checks = _Nothing()
-
-    def place(self, name):
-        """Return what stands in for Slots."""
-        return _Nothing()
-
-    def take_room(self):
-        """Return False: there is nowhere to write."""
-        return False
-
-    def append(self, kind, body, calibration=None):
-        """Raise LedgerError: there is no ledger."""
-        raise LedgerError("ledger-none", "There is no ledger to save in: " + self.notes[0])
-
-    def read(self, start, count):
-        """Yield nothing."""
-        return iter(())
-
-    def confirm(self, sequence, digest):
-        """Raise StoredDataError: there is nothing to confirm."""
-        raise StoredDataError("confirm-mismatch", "This tester has no ledger, so there is nothing to confirm.")
-
-    def change_settings(self, *pairs):
-        """Raise LedgerError: there is nowhere to keep a setting."""
-        raise LedgerError("ledger-none", "There is no ledger to keep settings in: " + self.notes[0])
-
-
-class _Nothing:
-    damaged = 0
-    version = 0
-
-    def load(self):
-        return None
-
-    def other(self):
-        return None
-
-    def save(self, value):
-        raise LedgerError("ledger-none", "There is no ledger to keep anything in.")

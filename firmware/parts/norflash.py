@@ -1,8 +1,8 @@
-"""25-series SPI NOR flash, and a block device on it for littlefs.
+"""25-series SPI NOR flash.
 
 Commands and timing classes as in JEDEC JESD216 (SFDP) and any maker's sheet of a 25-series chip with 256-byte pages
-and 4-kB sectors, for example Winbond W25Q32JV rev. G, section 8. The part is found by its JEDEC id; its size comes
-from SFDP where the chip has it, else from the id's third byte.
+and 4-kB sectors, for example Winbond W25Q32JV rev. G, section 8. The part is found by its JEDEC id; its size, its
+erase command and its longest times come from SFDP where the chip has it, else from the id's third byte and the caller.
 
 Nothing here allocates a block: reads and programs go through the caller's buffer, the command buffer is made once.
 A sector erase blocks for up to 0.4 s, a page program for up to 3 ms.
@@ -10,8 +10,10 @@ A sector erase blocks for up to 0.4 s, a page program for up to 3 ms.
 
 import time
 
+from aside import Aside
 from micropython import const
 
+from .blocks import FlashBlocks  # noqa: F401 - the block device over it, for whoever takes both from here
 from .fault import PartError
 
 _WRITE_ENABLE = const(0x06)
@@ -26,12 +28,17 @@ _WAKE = const(0xAB)
 
 _BUSY = const(0x01)
 _WRITE_ENABLED = const(0x02)
+# BP2 to BP0: any of them makes a part of the chip refuse programs and erases, without a word.
+_PROTECTED = const(0x1C)
 
 # Three address bytes reach 16 MB; a larger chip is used up to there.
 _REACH_BYTES = const(0x1000000)
 # Time to leave deep power-down: at most 30 us for chips of this class (tRES1); longer does no harm.
 _WAKE_US = const(50)
-_EIO = const(5)
+# A chip's longest times hold up to its end of life; past three times as long nothing more will come. No wait is longer
+# than the last, whatever a damaged table says.
+_PATIENCE = const(3)
+_LONGEST_WAIT_MS = const(5000)
 
 
 class NorFlash:
@@ -41,36 +48,36 @@ class NorFlash:
         """Wake the chip and identify it.
 
         spi: ready bus in mode 0 or 3; select: chip select pin, an output, low while selected; page_bytes, erase_bytes
-        [bytes]; program_timeout_ms, erase_timeout_ms [ms]: deadlines of the busy wait. Raises PartError with code
-        "flash-missing" when no chip answers.
+        [bytes]; program_timeout_ms, erase_timeout_ms [ms]: least deadlines of the busy wait; a chip that states longer
+        times gets them. `notes` says in sentences what is peculiar about the chip. Raises PartError: "flash-missing"
+        when no chip answers, "flash-timeout" when it stays busy, "flash-unknown" when it cannot be used.
         """
         self._spi = spi
         self._select = select
         self._command = bytearray(5)
-        self._command_view = memoryview(self._command)
+        view = memoryview(self._command)
+        self._one = view[:1]
+        self._two = view[:2]
+        self._four = view[:4]
         self._status = bytearray(2)
         self.page_bytes = page_bytes
         self.erase_bytes = erase_bytes
         self._program_timeout_ms = program_timeout_ms
         self._erase_timeout_ms = erase_timeout_ms
+        self._erase_opcode = _SECTOR_ERASE
+        self._wake_us = _WAKE_US
         self._overdue = False
+        self.notes = []
         select(1)
         self.wake()
-        self.jedec_id = self._read_jedec_id()
-        maker = self.jedec_id[0]
-        if maker == 0x00 or maker == 0xFF:
-            raise PartError(
-                "flash-missing",
-                "The ledger's flash chip does not answer (its id reads %02x%02x%02x). Check its wiring."
-                % tuple(self.jedec_id),
-            )
+        self.jedec_id = self._identify()
         self.from_sfdp = False
         self.size_bytes = self._find_size()
 
     def _short(self, command):
         self._command[0] = command
         self._select(0)
-        self._spi.write(self._command_view[:1])
+        self._spi.write(self._one)
         self._select(1)
 
     def _address(self, command, address):
@@ -79,11 +86,32 @@ class NorFlash:
         self._command[2] = address >> 8 & 0xFF
         self._command[3] = address & 0xFF
 
+    # ------------------------------------------------------------ identity
+
+    def _identify(self):
+        found = self._read_jedec_id()
+        if self._is_silent(found):
+            status = self.status()
+            if status & _BUSY and status != 0xFF:
+                # Only the program was started anew, in the middle of an erase: a busy chip tells but its status.
+                self._wait(self._erase_timeout_ms, "a start", 0)
+                found = self._read_jedec_id()
+        if self._is_silent(found):
+            raise PartError(
+                "flash-missing",
+                "The ledger's flash chip does not answer (its id reads %02x%02x%02x). Check its wiring." % tuple(found),
+            )
+        return found
+
+    @staticmethod
+    def _is_silent(jedec_id):
+        return jedec_id[0] == 0x00 or jedec_id[0] == 0xFF
+
     def _read_jedec_id(self):
         answer = bytearray(3)
         self._command[0] = _JEDEC_ID
         self._select(0)
-        self._spi.write(self._command_view[:1])
+        self._spi.write(self._one)
         self._spi.readinto(answer)
         self._select(1)
         return bytes(answer)
@@ -97,32 +125,55 @@ class NorFlash:
         self._select(1)
 
     def _find_size(self):
-        """Return the size [bytes] by SFDP (JESD216, 6.4.5: second word of the basic table), else by the JEDEC id."""
-        head = bytearray(16)
-        self._read_sfdp(0, head)
-        if head[:4] == b"SFDP" and head[11] >= 2:
-            table = bytearray(8)
-            self._read_sfdp(head[12] | head[13] << 8 | head[14] << 16, table)
-            density = table[4] | table[5] << 8 | table[6] << 16 | (table[7] & 0x7F) << 24
-            if not table[7] & 0x80 and 0x7FFFF <= density < 0x3FFFFFFF:
-                self.from_sfdp = True
-                return min((density + 1) // 8, _REACH_BYTES)
-        exponent = self.jedec_id[2]
-        if not 16 <= exponent <= 32:
+        """Return the size to be used [bytes], by SFDP, else by the JEDEC id, and take over what SFDP says."""
+        with Aside("parts.sfdp") as sfdp:
+            found = sfdp.parse(self._read_sfdp)
+        if found is None:
+            exponent = self.jedec_id[2]
+            if not 16 <= exponent <= 32:
+                raise PartError(
+                    "flash-unknown",
+                    "The flash chip's id %02x%02x%02x names no known size. Use a 25-series chip of 4 MB to 16 MB."
+                    % tuple(self.jedec_id),
+                )
+            size_bytes = 1 << exponent
+        else:
+            self._adopt(found)
+            size_bytes = found.size_bytes
+        if size_bytes > _REACH_BYTES:
+            self.notes.append(
+                "The flash chip has %d MB; the first 16 MB are used, as three address bytes reach no further."
+                % (size_bytes >> 20)
+            )
+        return min(size_bytes, _REACH_BYTES)
+
+    def _adopt(self, found):
+        if found.erase_opcode == 0 or found.long_addresses or found.page_bytes < self.page_bytes:
             raise PartError(
                 "flash-unknown",
-                "The flash chip's id %02x%02x%02x names no known size. Use a 25-series chip of 64 kB to 16 MB."
-                % tuple(self.jedec_id),
+                "The flash chip %02x%02x%02x has no 4-kB erase, no three-byte addresses, or too small pages. "
+                "Use a 25-series chip of 4 MB to 16 MB." % tuple(self.jedec_id),
             )
-        return min(1 << min(exponent, 24), _REACH_BYTES)
+        self.from_sfdp = True
+        self._erase_opcode = found.erase_opcode
+        self._wake_us = max(self._wake_us, min(found.wake_us, _LONGEST_WAIT_MS))
+        self._program_timeout_ms = self._deadline(self._program_timeout_ms, found.program_max_ms)
+        self._erase_timeout_ms = self._deadline(self._erase_timeout_ms, found.erase_max_ms)
+
+    @staticmethod
+    def _deadline(least_ms, longest_ms):
+        return min(max(least_ms, _PATIENCE * longest_ms), _LONGEST_WAIT_MS)
+
+    # ------------------------------------------------------------ state
 
     def wake(self):
         """Leave deep power-down. Does nothing to a chip that is awake."""
         self._short(_WAKE)
-        time.sleep_us(_WAKE_US)
+        time.sleep_us(self._wake_us)
 
     def power_down(self):
-        """Enter deep power-down (about 1 uA); only `wake` is understood then."""
+        """Enter deep power-down (about 1 uA), once it is idle; only `wake` is understood then."""
+        self._finish_overdue(0)
         self._short(_POWER_DOWN)
 
     def status(self):
@@ -130,18 +181,20 @@ class NorFlash:
         self._command[0] = _READ_STATUS
         self._command[1] = 0
         self._select(0)
-        self._spi.write_readinto(self._command_view[:2], self._status)
+        self._spi.write_readinto(self._two, self._status)
         self._select(1)
         return self._status[1]
 
     def _wait(self, timeout_ms, what, address):
+        """Wait until the chip is idle. Returns its status."""
         start_ms = time.ticks_ms()
         while True:
             # The time is taken before the look: whoever was held up in between gets a last one.
             late = time.ticks_diff(time.ticks_ms(), start_ms) > timeout_ms
-            if not self.status() & _BUSY:
+            status = self.status()
+            if not status & _BUSY:
                 self._overdue = False
-                return
+                return status
             if late:
                 self._overdue = True
                 raise PartError(
@@ -152,18 +205,40 @@ class NorFlash:
             time.sleep_us(100)
 
     def _finish_overdue(self, address):
-        """Wait once more for an operation that was given up: a busy chip understands no other command."""
+        """Look whether an operation that was given up has ended since: a busy chip understands no other command."""
         if self._overdue:
-            self._wait(self._erase_timeout_ms, "an earlier write", address)
+            self._wait(0, "an earlier write", address)
 
     def _enable_writing(self, address):
         self._finish_overdue(address)
         self._short(_WRITE_ENABLE)
-        if not self.status() & _WRITE_ENABLED:
+        status = self.status()
+        if status & (_PROTECTED | _WRITE_ENABLED) != _WRITE_ENABLED:
+            self._refuse(status, address)
+
+    @staticmethod
+    def _refuse(status, address):
+        if status == 0xFF:
+            raise PartError(
+                "flash-missing", "The flash chip no longer answers at 0x%06x. Check its wiring and supply." % address
+            )
+        if status & _PROTECTED:
             raise PartError(
                 "flash-protected",
-                "The flash chip refuses to be written at 0x%06x. Check its write-protect and hold pins." % address,
+                "The flash chip is write-protected (status 0x%02x) at 0x%06x. Clear its protection bits."
+                % (status, address),
             )
+        raise PartError(
+            "flash-protected",
+            "The flash chip refuses to be written at 0x%06x. Check its write-protect and hold pins." % address,
+        )
+
+    def _finish(self, timeout_ms, what, address):
+        if self._wait(timeout_ms, what, address) & _WRITE_ENABLED:
+            # The latch falls when an operation ends; where it stands, none was ever begun.
+            raise PartError("flash-refused", "The flash chip did not take %s at 0x%06x." % (what, address))
+
+    # ------------------------------------------------------------ data
 
     def read(self, address, buffer):
         """Read into a buffer.
@@ -174,7 +249,7 @@ class NorFlash:
         self._finish_overdue(address)
         self._address(_READ, address)
         self._select(0)
-        self._spi.write(self._command_view[:4])
+        self._spi.write(self._four)
         self._spi.readinto(buffer)
         self._select(1)
 
@@ -186,18 +261,26 @@ class NorFlash:
         """
         size = len(buffer)
         self._check(address, size)
+        if address % self.page_bytes + size <= self.page_bytes:
+            # The usual case, without making a view.
+            if size:
+                self._program_page(address, buffer)
+            return
         view = memoryview(buffer)
         at = 0
         while at < size:
             piece = min(size - at, self.page_bytes - (address + at) % self.page_bytes)
-            self._enable_writing(address + at)
-            self._address(_PAGE_PROGRAM, address + at)
-            self._select(0)
-            self._spi.write(self._command_view[:4])
-            self._spi.write(view[at : at + piece])
-            self._select(1)
-            self._wait(self._program_timeout_ms, "programming", address + at)
+            self._program_page(address + at, view[at : at + piece])
             at += piece
+
+    def _program_page(self, address, data):
+        self._enable_writing(address)
+        self._address(_PAGE_PROGRAM, address)
+        self._select(0)
+        self._spi.write(self._four)
+        self._spi.write(data)
+        self._select(1)
+        self._finish(self._program_timeout_ms, "programming", address)
 
     def erase(self, address):
         """Erase the sector that begins at `address` [bytes]. Blocks for up to 0.4 s. Raises PartError as `program`."""
@@ -205,11 +288,11 @@ class NorFlash:
             raise PartError("flash-address", "0x%06x is not the beginning of a flash sector." % address)
         self._check(address, self.erase_bytes)
         self._enable_writing(address)
-        self._address(_SECTOR_ERASE, address)
+        self._address(self._erase_opcode, address)
         self._select(0)
-        self._spi.write(self._command_view[:4])
+        self._spi.write(self._four)
         self._select(1)
-        self._wait(self._erase_timeout_ms, "erasing", address)
+        self._finish(self._erase_timeout_ms, "erasing", address)
 
     def _check(self, address, size):
         if address < 0 or address + size > self.size_bytes:
@@ -217,67 +300,3 @@ class NorFlash:
                 "flash-address",
                 "%d bytes at 0x%06x are outside the flash chip of %d bytes." % (size, address, self.size_bytes),
             )
-
-
-class FlashBlocks:
-    """Block device over a NorFlash, with the extended interface that littlefs asks for.
-
-    Littlefs is C code: an exception thrown through it leaves it half-way, so a failing chip becomes its error number
-    here, and `problem` keeps the sentence.
-    """
-
-    def __init__(self, flash):
-        """Take the chip; blocks are its erase sectors."""
-        self._flash = flash
-        self._block_bytes = flash.erase_bytes
-        self.count = flash.size_bytes // flash.erase_bytes
-        self.problem = None
-        self.erases = 0
-
-    def readblocks(self, block, buffer, offset=0):
-        """Read from a block at an offset [bytes] into a buffer. Returns 0, or a negative error number."""
-        try:
-            self._flash.read(block * self._block_bytes + offset, buffer)
-        except PartError as error:
-            self.problem = error
-            return -_EIO
-        return 0
-
-    def writeblocks(self, block, buffer, offset=None):
-        """Program a buffer into a block at an offset [bytes]; without one the block is erased first."""
-        try:
-            if offset is None:
-                at = block * self._block_bytes
-                for sector in range(at, at + len(buffer), self._block_bytes):
-                    self._flash.erase(sector)
-                    self.erases += 1
-                offset = 0
-            self._flash.program(block * self._block_bytes + offset, buffer)
-        except PartError as error:
-            self.problem = error
-            return -_EIO
-        return 0
-
-    def ioctl(self, operation, argument):
-        """Answer the requests of a file system: 4 block count, 5 block size, 6 erase a block."""
-        if operation == 4:
-            return self.count
-        if operation == 5:
-            return self._block_bytes
-        if operation == 6:
-            try:
-                self._flash.erase(argument * self._block_bytes)
-                self.erases += 1
-            except PartError as error:
-                self.problem = error
-                return -_EIO
-        return 0
-
-    def is_blank(self, block, size_bytes):
-        """Tell whether the first `size_bytes` of a block, a multiple of 32, are erased."""
-        buffer = bytearray(32)
-        clean = b"\xff" * 32
-        for offset in range(0, size_bytes, 32):
-            if self.readblocks(block, buffer, offset) or buffer != clean:
-                return False
-        return True

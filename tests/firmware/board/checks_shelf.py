@@ -494,7 +494,7 @@ def check_what_the_tester_holds():
 def check_a_tester_without_a_ledger():
     chip = NorChip(64)
     tester = FakeTester(chip)
-    from ledger.store import NoStore
+    from ledger.nostore import NoStore
 
     tester.store = NoStore("No flash.")
     shelf.begin(tester)

@@ -4,25 +4,54 @@ Sources: the W25Q32 data sheet (revision J, 2013) for instructions, times and st
 JESD216 for the discoverable parameters. Programming can only clear bits; erasing sets a sector's bits.
 
 The image lives in a file that is written through, so that the content outlives the process. A supply that goes away
-during an operation leaves a page or a sector half done.
+during an operation leaves a page or a sector half done; bits that were on their way then read differently each time,
+until they are programmed or erased anew (the file keeps one of their readings).
+
+`faults` holds what may be wrong with the chip, for tests of who lives with it.
 """
 
 from __future__ import annotations
 
+import math
 import os
 import random
 from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from .norflash_tables import protected_range, sfdp
+
 SPI_READ_HZ_MAX = 50_000_000
 SPI_HZ_MAX = 104_000_000
+# tRES1 and tDP, each "at most"; the time that writing a status register takes, typical and longest.
 WAKE_US = 3
+POWER_DOWN_US = 3
+STATUS_WRITE_US = (10_000, 15_000)
+# Protection and status-protect bits of register 1 that can be written.
+STATUS_BITS = 0xFC
+# Of the bits that an operation changes, how many stand between when it is cut off: this share to either side.
+LOOSE_SHARE = 0.03
 BLOCKS = {0x20: 4096, 0x52: 32768, 0xD8: 65536}
 
 
 class FlashImageError(Exception):
     """Say that the file with the flash's content cannot be used."""
+
+
+@dataclass
+class Faults:
+    """Say what is wrong with a flash chip. All of it may change at any time.
+
+    Attributes: `stuck` maps an address to (mask, value): these bits of a cell read so whatever is done to them;
+    `busy_for_ever`: an operation that begins never ends; `writes_lost`: programs and erases take their time and change
+    nothing; `refuses_enable`: write enable has no effect, as with the write-protect pin low and protection on.
+    """
+
+    stuck: dict[int, tuple[int, int]] = field(default_factory=dict)
+    busy_for_ever: bool = False
+    writes_lost: bool = False
+    refuses_enable: bool = False
 
 
 class NorFlash:
@@ -31,7 +60,8 @@ class NorFlash:
     Args: `image` is the file with its content (made, all ones, where it is missing), `figures` the table
     [chips.flash] of the tester's description, `now_us` the simulated time [us], `seed` feeds torn operations.
     Attribute `before_operation`, where set, is called with ("program" | "erase", address, bytes or length) before an
-    operation takes effect; an exception from it passes to the caller and leaves the operation undone.
+    operation takes effect; an exception from it passes to the caller and leaves the operation undone. Attribute
+    `slow`: operations take the sheet's longest times instead of the typical ones.
     """
 
     def __init__(self, image: Path, figures: Mapping[str, Any], now_us: Callable[[], int], seed: int = 0) -> None:
@@ -39,8 +69,11 @@ class NorFlash:
         self._jedec = bytes(figures["jedec"])
         self.size_bytes = int(figures["bytes"])
         self._page_bytes = int(figures["page_bytes"])
-        self._program_us = 1e3 * float(figures["page_program_ms"])
-        self._erase_us = 1e3 * float(figures["sector_erase_ms"])
+        self._program_us = (1e3 * float(figures["page_program_ms"]), 1e3 * float(figures["page_program_ms_max"]))
+        self._erase_us = (1e3 * float(figures["sector_erase_ms"]), 1e3 * float(figures["sector_erase_ms_max"]))
+        self._sfdp = sfdp(self.size_bytes, *self._program_us, *self._erase_us, WAKE_US)
+        self.slow = False
+        self.faults = Faults()
         self._random = random.Random(seed ^ 0xF1A54)
         self.before_operation: Callable[[str, int, bytes | int], None] | None = None
         self.powered = True
@@ -51,6 +84,9 @@ class NorFlash:
         # Commands while busy, programs without write enable: the firmware should never do it.
         self.misuses: list[str] = []
         self.content = self._open(image)
+        # Address -> mask of the bits that stand between the two states.
+        self._loose: dict[int, int] = {}
+        self._protect = 0
         self._forget()
 
     def _open(self, image: Path) -> bytearray:
@@ -83,8 +119,8 @@ class NorFlash:
     def _forget(self) -> None:
         self._selected = False
         self._status_2 = 0x00
-        self._protect = 0
         self._write_enabled = False
+        self._volatile_enabled = False
         self._asleep = False
         self._awake_from_us = 0
         self._busy_until_us = 0.0
@@ -108,19 +144,17 @@ class NorFlash:
             after = self.content[address : address + len(before)]
             mixed = bytearray(before)
             for k, (old, new) in enumerate(zip(before, after, strict=True)):
-                if kind == "erase":
-                    # Erasing goes over all cells at once: bits come up one by one.
-                    mixed[k] = old | (new & self._some_bits(share))
-                else:
-                    mixed[k] = old & (new | (0xFF ^ self._some_bits(share)))
+                # All cells of a sector or page are worked on at once: bits get there one by one, and those whose turn
+                # it was stand between.
+                for bit in range(8):
+                    if (old ^ new) >> bit & 1:
+                        turn = self._random.random() - share
+                        mixed[k] ^= (turn < 0) << bit
+                        if abs(turn) < LOOSE_SHARE:
+                            self._loose[address + k] = self._loose.get(address + k, 0) | 1 << bit
             self._store(address, bytes(mixed))
         self.powered = False
         self._torn = None
-
-    def _some_bits(self, share: float) -> int:
-        if share >= 1.0:
-            return 0xFF
-        return sum(1 << bit for bit in range(8) if self._random.random() < share)
 
     # ------------------------------------------------------------ serial interface
 
@@ -131,7 +165,7 @@ class NorFlash:
 
     def next_event_us(self) -> int | None:
         """Return when the operation under way ends [us], or None."""
-        return int(self._busy_until_us) + 1 if self.busy else None
+        return int(self._busy_until_us) + 1 if self.busy and self._busy_until_us < math.inf else None
 
     def select(self, selected: bool) -> None:
         """Follow the chip select pin; an instruction takes effect when it goes high."""
@@ -179,7 +213,7 @@ class NorFlash:
             0xAB: (4, lambda start, n: bytes([self._jedec[2] - 1]) * n),
             0x90: (4, lambda start, n: bytes([self._jedec[0], self._jedec[2] - 1]) * n),
             0x35: (1, lambda start, n: bytes([self._status_2]) * n),
-            0x15: (1, lambda start, n: bytes(n)),
+            0x15: (1, lambda start, n: b"\x60" * n),
             0x4B: (5, lambda start, n: bytes.fromhex("d166c3a09b5e1742")[start:][:n].ljust(n, b"\xff")),
         }
         if op not in streams:
@@ -194,33 +228,27 @@ class NorFlash:
 
     def _read_array(self, start: int, count: int) -> bytes:
         first = (self._address() + start) % self.size_bytes
-        out = bytes(self.content[first : first + count])
+        out = self._cells(first, min(count, self.size_bytes - first))
         while len(out) < count:
-            out += bytes(self.content[: count - len(out)])
+            out += self._cells(0, min(count - len(out), self.size_bytes))
         return out
+
+    def _cells(self, first: int, count: int) -> bytes:
+        """Return what cells read as: loose bits as chance has it, stuck bits as they stick."""
+        if not self._loose and not self.faults.stuck:
+            return bytes(self.content[first : first + count])
+        out = bytearray(self.content[first : first + count])
+        for k in range(count):
+            loose = self._loose.get(first + k, 0)
+            if loose:
+                out[k] ^= loose & self._random.getrandbits(8)
+            mask, value = self.faults.stuck.get(first + k, (0, 0))
+            out[k] = out[k] & ~mask | value & mask
+        return bytes(out)
 
     def _read_sfdp(self, start: int, count: int) -> bytes:
         first = int.from_bytes(self._frame[1:4], "big") + start
-        return self._sfdp()[first : first + count].ljust(count, b"\xff")
-
-    def _sfdp(self) -> bytes:
-        """Return the discoverable parameters: header and basic table of JESD216 (revision 1.0, nine words)."""
-        header = b"SFDP" + bytes([0x00, 0x01, 0x00, 0xFF])
-        pointer = 0x80
-        parameter = bytes([0x00, 0x00, 0x01, 9]) + pointer.to_bytes(3, "little") + b"\xff"
-        words = [
-            0xFFF120E5 & ~(1 << 19),  # 4-kbyte erase by 0x20, 3-byte addresses, no double rate
-            self.size_bytes * 8 - 1,
-            0x6B08EB44,
-            0xBB423B08,
-            0xFFFFFFFE,
-            0x0000FFFF,
-            0xEB40FFFF,
-            0x520F200C,  # 4 kbyte by 0x20, 32 kbyte by 0x52
-            0x0000D810,  # 64 kbyte by 0xD8
-        ]
-        table = b"".join(w.to_bytes(4, "little") for w in words)
-        return (header + parameter).ljust(pointer, b"\xff") + table
+        return self._sfdp[first : first + count].ljust(count, b"\xff")
 
     def _status_1(self) -> int:
         return (1 if self.busy else 0) | (2 if self._write_enabled else 0) | self._protect
@@ -245,31 +273,55 @@ class NorFlash:
             return
         reset_enabled, self._reset_enabled = self._reset_enabled, op == 0x66
         if op == 0x06:
-            self._write_enabled = True
+            self._write_enabled = not self.faults.refuses_enable
+        elif op == 0x50:
+            self._volatile_enabled = True
         elif op == 0x04 or (op == 0x99 and reset_enabled):
-            self._write_enabled = False
+            self._write_enabled = self._volatile_enabled = False
         elif op == 0xB9:
             self._asleep = True
+            self._awake_from_us = now + POWER_DOWN_US
         elif op == 0x02:
             self._program()
-        elif op in BLOCKS:
+        elif op in BLOCKS and self._is_framed(4):
             self._erase(self._address() // BLOCKS[op] * BLOCKS[op], BLOCKS[op])
-        elif op in (0xC7, 0x60):
+        elif op in (0xC7, 0x60) and self._is_framed(1):
             self._erase(0, self.size_bytes)
-        elif op == 0x01 and len(self._frame) >= 2 and self._may_write("status write"):
-            self._protect = self._frame[1] & 0xFC
-            self._write_enabled = False
+        elif op == 0x01 and len(self._frame) in (2, 3):
+            self._write_status()
+
+    def _is_framed(self, size: int) -> bool:
+        """Tell whether select went high right after the last bit; where not, the instruction is not executed."""
+        if len(self._frame) != size:
+            self.misuses.append(f"instruction 0x{self._frame[0]:02x} of {len(self._frame)} bytes instead of {size}")
+        return len(self._frame) == size
+
+    def _write_status(self) -> None:
+        if self._volatile_enabled:
+            self._volatile_enabled = False
+        elif self._may_write("status write"):
+            self._begin(STATUS_WRITE_US)
+        else:
+            return
+        self._protect = self._frame[1] & STATUS_BITS
 
     def _may_write(self, what: str) -> bool:
         if not self._write_enabled:
             self.misuses.append(f"{what} without write enable")
         return self._write_enabled
 
+    def _is_protected(self, start: int, length: int) -> bool:
+        """Tell whether any of a range is locked. The instruction is then not executed and the latch stays up."""
+        low, high = protected_range(self._protect, self.size_bytes)
+        return start < high and start + length > low
+
     def _program(self) -> None:
         if len(self._frame) < 5 or not self._may_write("program"):
             return
         address = self._address()
         page = address // self._page_bytes * self._page_bytes
+        if self._is_protected(page, self._page_bytes):
+            return
         data = bytes(self._frame[4:])
         before = bytes(self.content[page : page + self._page_bytes])
         after = bytearray(before)
@@ -277,32 +329,61 @@ class NorFlash:
         latch: dict[int, int] = {}
         for k, byte in enumerate(data):
             latch[(address - page + k) % self._page_bytes] = byte
+        kept = bytearray(b"\xff" * self._page_bytes)
         for place, byte in latch.items():
             after[place] &= byte
+            kept[place] = byte
+        self._firm(page, bytes(kept))
         self._operate("program", address, data, page, before, bytes(after), self._program_us)
         self.programs += 1
 
     def _erase(self, start: int, length: int) -> None:
-        if not self._may_write("erase"):
+        if not self._may_write("erase") or self._is_protected(start, length):
             return
         before = bytes(self.content[start : start + length])
         # Larger blocks take less time a sector (150 ms for 64 kbyte against 45 ms for 4); the chip about 10 s.
-        duration = self._erase_us * (length / 4096) ** (0.45 if length < self.size_bytes else 0.78)
-        self._operate("erase", start, length, start, before, b"\xff" * length, duration)
+        times = (length / 4096) ** (0.45 if length < self.size_bytes else 0.78)
+        durations_us = (self._erase_us[0] * times, self._erase_us[1] * times)
+        self._firm(start, bytes(length))
+        self._operate("erase", start, length, start, before, b"\xff" * length, durations_us)
         self.erases += 1
 
     def _operate(
-        self, kind: str, address: int, what: bytes | int, start: int, before: bytes, after: bytes, us: float
+        self,
+        kind: str,
+        address: int,
+        what: bytes | int,
+        start: int,
+        before: bytes,
+        after: bytes,
+        durations_us: tuple[float, float],
     ) -> None:
         if self.before_operation is not None:
             self.before_operation(kind, address, what)
         self._write_enabled = False
         if not self.powered:
             return
-        self._begun_us = float(self._now_us())
-        self._busy_until_us = self._begun_us + us
+        self._begin(durations_us)
+        if self.faults.writes_lost:
+            after = before
         self._torn = (kind, start, before)
         self._store(start, after)
+
+    def _begin(self, durations_us: tuple[float, float]) -> None:
+        """Be busy for the typical or the longest time [us]."""
+        self._write_enabled = False
+        self._begun_us = float(self._now_us())
+        self._busy_until_us = math.inf if self.faults.busy_for_ever else self._begun_us + durations_us[self.slow]
+        self._torn = None
+
+    def _firm(self, start: int, kept: bytes) -> None:
+        """Let the loose bits that are programmed or erased now be firm: all but those that are 1 in `kept`."""
+        if self.faults.writes_lost:
+            return
+        for place in [place for place in self._loose if start <= place < start + len(kept)]:
+            self._loose[place] &= kept[place - start]
+            if not self._loose[place]:
+                del self._loose[place]
 
     def _store(self, start: int, data: bytes) -> None:
         self.content[start : start + len(data)] = data
