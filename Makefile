@@ -16,7 +16,7 @@ help:
 	@echo "make test-deps  install the system packages that some tests need (Debian, as root)"
 	@echo "make fuzz       every decoder on made-up bytes, SECONDS=20 for each (Linux); keeps what it finds"
 	@echo "make lint       style, types, generated files"
-	@echo "make bench      speeds and sizes, into docs/benchmarks.md (about 4 minutes)"
+	@echo "make bench      speeds and sizes, into docs/benchmarks.md (about 6 minutes)"
 	@echo "make size       the firmware's size and the heap that it leaves"
 	@echo "make setup      .venv with everything in it"
 	@echo "make generate   board.py and the rest from hardware/tester.toml"

@@ -10,7 +10,8 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 
 from probecore.record import GENESIS
-from probeledger.archive import Archive, PullEntry
+from probeledger.archive import Added, Archive, PullEntry
+from probeledger.archive.storing import Storing
 from probeledger.errors import ConflictError, DeviceError
 from probeledger.link.client import Hello
 from probeledger.link.session import Session
@@ -83,9 +84,12 @@ class _Pull:
         self._new: list[int] = []
         self._started = time.time()
         self._clock = time.perf_counter()
+        self._ledger = b""
+        self._number = 0
+        self._storing: Storing[Added]
 
     def run(self) -> PullResult:
-        hello, archive, result = self._session.hello, self._archive, self._result
+        hello, archive = self._session.hello, self._archive
         if hello.ledger is None:
             raise DeviceError(
                 f"Tester {clean(hello.tester)} keeps no ledger (its store is {clean(hello.store)!r}), so there is "
@@ -94,8 +98,20 @@ class _Pull:
             )
         self._ledger = hello.ledger
         archive.note_tester(hello.raw, self._session.hello_time)
+        # Kept from the start, and with each batch, so that one that is cut off by whatever cause shows, and the head
+        # that the tester had.
+        self._number = archive.add_pull(hello.tester, self._ledger, self._entry())
+        try:
+            with archive.storing(hello.tester, self._ledger, self._number) as self._storing:
+                return self._compare_and_fetch()
+        except ConflictError:
+            archive.forget_pull(self._number)
+            raise
+
+    def _compare_and_fetch(self) -> PullResult:
+        hello, archive, result = self._session.hello, self._archive, self._result
         if hello.last == 0:
-            return self._end()
+            return self._end(finished=True)
         first = max(hello.first, 1)
         kept = archive.last_sequence(self._ledger)
         if kept > hello.last:
@@ -114,13 +130,13 @@ class _Pull:
             for start, last in runs:
                 self._fetch(start, last)
         except DeviceError as error:
-            self._end()
+            self._end(finished=False)
             error.message += f" {self._stored_so_far()}"
             raise
         except KeyboardInterrupt:
-            self._end()
+            self._end(finished=False)
             raise
-        self._end()
+        self._end(finished=True)
         self._confirm()
         return result
 
@@ -170,7 +186,7 @@ class _Pull:
     def _store(self, batch: list[tuple[int, bytes]]) -> None:
         if not batch:
             return
-        added = self._archive.add(batch, self._session.hello.tester, self._ledger)
+        added = self._storing.add(batch)
         result = self._result
         result.new_records += added.new
         result.known_records += added.known
@@ -179,27 +195,37 @@ class _Pull:
         self._new.extend(sequence for sequence, _ in batch)
         self._report(len(self._new), self._total, result.item_bytes)
 
-    def _end(self) -> PullResult:
-        """Work out times, and keep a note of this pull."""
-        result, hello = self._result, self._session.hello
+    def _entry(self) -> PullEntry:
+        """Return what is kept of this pull as it begins."""
+        hello = self._session.hello
+        return PullEntry(
+            started=int(self._started),
+            seconds=0.0,
+            from_sequence=None,
+            to_sequence=None,
+            new_records=0,
+            known_records=0,
+            item_bytes=0,
+            last=hello.last,
+            head=hello.head,
+            verified=True,
+            finished=False,
+        )
+
+    def _end(self, *, finished: bool) -> PullResult:
+        """Work out times, and keep how this pull ended."""
+        # From here on all that came is stored.
+        self._storing.flush()
+        result = self._result
         result.verified = not result.breaks and not result.lost
         self._archive.reconstruct_times(self._ledger)
         result.seconds = time.perf_counter() - self._clock
-        self._archive.add_pull(
-            hello.tester,
-            self._ledger,
-            PullEntry(
-                started=int(self._started),
-                seconds=result.seconds,
-                from_sequence=min(self._new, default=None),
-                to_sequence=max(self._new, default=None),
-                new_records=result.new_records,
-                known_records=result.known_records,
-                item_bytes=result.item_bytes,
-                last=hello.last,
-                head=hello.head,
-                verified=result.verified,
-            ),
+        self._archive.end_pull(
+            self._number,
+            seconds=result.seconds,
+            verified=result.verified,
+            known_records=result.known_records,
+            finished=finished,
         )
         return result
 

@@ -13,12 +13,6 @@ from probeledger.errors import ArchiveError, ConflictError, NotAnArchiveError
 OTHER_LEDGER = bytes.fromhex("fedcba9876543210")
 
 
-@pytest.fixture
-def archive(tmp_path):
-    with open_archive(tmp_path / "shop" / "archive.sqlite", create=True) as made:
-        yield made
-
-
 def numbered(made):
     return list(enumerate(made, start=1))
 
@@ -177,8 +171,8 @@ def test_pulls_are_kept(archive):
     assert archive.pulls(OTHER_LEDGER) == []
 
 
-def test_sqlite_is_set_to_lose_nothing(archive):
-    with archive._engine.connect() as connection:
+def test_sqlite_is_set_to_lose_nothing(tmp_path):
+    with open_archive(tmp_path / "a.sqlite", create=True) as archive, archive._engine.connect() as connection:
         assert connection.exec_driver_sql("PRAGMA journal_mode").scalar() == "wal"
         assert connection.exec_driver_sql("PRAGMA synchronous").scalar() == 2
 
@@ -245,7 +239,7 @@ def test_an_archive_of_a_newer_version_is_left_alone(tmp_path):
         connection.execute("UPDATE probeledger_info SET value = '7' WHERE name = 'schema'")
     connection.close()
     message = refused(path, create=True)
-    assert "written by a newer probeledger (its tables have version 7, this program knows 1)" in message
+    assert "written by a newer probeledger (its tables have version 7, this program knows 2)" in message
 
 
 @pytest.mark.parametrize(

@@ -176,3 +176,63 @@ def test_a_file_that_is_no_archive(tmp_path):
     done = run("--archive", str(path))
     assert done.exit_code == 2
     assert done.stderr.startswith(f"Error: {path} is not a probeledger archive.")
+
+
+def test_a_record_without_a_time_shows_what_it_lies_between(tmp_path):
+    made = items(1, boot=1, time=MORNING)
+    made = items(1, boot=2, start_ms=10_000, time=None, after=made)
+    made = items(1, boot=3, start_ms=20_000, time=MORNING + 3600, after=made)
+    with open_archive(tmp_path / "archive.sqlite", create=True) as archive:
+        archive.add(list(enumerate(made, start=1)), TESTER, LEDGER)
+        archive.reconstruct_times(LEDGER)
+    done = run("--undated")
+    form = "%d %b %H:%M" if datetime.date.today().year == 2026 else "%Y-%m-%d %H:%M"
+    after = datetime.datetime.fromtimestamp(MORNING + 10)
+    before = datetime.datetime.fromtimestamp(MORNING + 3580)
+    assert "start 2" in done.stdout
+    assert f"after {after:{form}}" in done.stdout
+    assert f"before {before:{form}}" in done.stdout
+    (one,) = json.loads(run("--undated", "--json").stdout)
+    assert (one["time"], one["time_earliest"], one["time_latest"]) == (
+        None,
+        "2026-03-02T09:00:10Z",
+        "2026-03-02T09:59:40Z",
+    )
+
+
+def test_a_time_in_doubt_is_marked(tmp_path):
+    made = items(1, time=MORNING)
+    body = {"before": MORNING + 60, "after": MORNING + 7260}
+    made = items(1, start_ms=65_000, time=MORNING + 7260, kind="clock", body=lambda number: body, after=made)
+    with open_archive(tmp_path / "archive.sqlite", create=True) as archive:
+        archive.add(list(enumerate(made, start=1)), TESTER, LEDGER)
+        archive.reconstruct_times(LEDGER)
+    done = run()
+    assert done.stdout.count("?") == 1
+    assert "? The tester's clock was found wrong later" in done.stderr
+    first = next(one for one in json.loads(run("--json").stdout) if one["sequence"] == 1)
+    assert (first["time"], first["time_latest"]) == ("2026-03-02T09:00:00Z", "2026-03-02T11:00:00Z")
+
+
+def test_a_sensor_types_history_counts_by_local_month(tmp_path, monkeypatch):
+    def body(number):
+        return probe_body(number, curve="pt1000-3750" if number > 2 else "pt1000-3850", verdict=VERDICTS[number % 3])
+
+    made = items(4, body=body)
+    made = items(2, body=body, time=MORNING + 62 * 86400, boot=2, after=made)
+    with open_archive(tmp_path / "archive.sqlite", create=True) as archive:
+        archive.add(list(enumerate(made, start=1)), TESTER, LEDGER)
+    done = run("--curve", "pt1000-3750", "--by-month", "--json")
+    assert done.exit_code == 0, done.output
+    assert json.loads(done.stdout) == [
+        {"curve": "pt1000-3750", "month": "2026-03", "tests": 2, "pass": 1, "fail": 1, "undecided": 0},
+        {"curve": "pt1000-3750", "month": "2026-04", "tests": 0, "pass": 0, "fail": 0, "undecided": 0},
+        {"curve": "pt1000-3750", "month": "2026-05", "tests": 2, "pass": 1, "fail": 0, "undecided": 1},
+    ]
+    shown_rows = run("--curve", "pt1000-3750", "--by-month").stdout.splitlines()
+    assert [row.split()[:2] for row in shown_rows if row.startswith("2026")] == [["2026-03", "2"], ["2026-05", "2"]]
+    assert shown("--curve", "pt1000-3850") == [1, 2]
+    nothing = run("--curve", "none", "--by-month")
+    assert (nothing.exit_code, nothing.stdout, nothing.stderr) == (0, "", "No test with the curve none.\n")
+    assert "--by-month goes with --curve and nothing else" in run("--by-month").stderr
+    assert "of no day: give --undated or a day" in run("--undated", "--day", "today").stderr

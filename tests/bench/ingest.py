@@ -20,8 +20,9 @@ _TESTER = "pl-3f9a1c"
 
 
 def _store(archive: Archive, items: list[tuple[int, bytes]], batch: int) -> None:
-    for start in range(0, len(items), batch):
-        archive.add(items[start : start + batch], _TESTER, LEDGER)
+    with archive.storing(_TESTER, LEDGER) as storing:
+        for start in range(0, len(items), batch):
+            storing.add(items[start : start + batch])
 
 
 def _rate(folder: Path, name: str, items: list[tuple[int, bytes]], batch: int) -> tuple[float, Path]:

@@ -13,7 +13,7 @@ from typing import Any
 
 from paths import ROOT, load_module
 
-from probecore import record
+from probecore import cbor, record
 from probecore.curves import curve
 from probeledger.virtual.launcher import find_interpreter
 
@@ -116,6 +116,50 @@ def chain(bodies: list[dict[str, Any]], number: int, tester: str, ledger: bytes 
         previous = record.digest(item)
         items.append((sequence, item))
     return items
+
+
+class Stencil:
+    """A record of one body whose head, job and ticket are put in: many times as fast as encoding all of it.
+
+    The core's encoder writes each part; they are joined in its order of keys, which the bench's own check compares.
+    """
+
+    def __init__(self, body: dict[str, Any]) -> None:
+        """body: of a probe test."""
+        self._fixed = {key: cbor.dumps(value) for key, value in body.items() if key not in ("job", "ticket")}
+        self._keys = sorted((cbor.dumps(key), key) for key in body)
+        probe = {"boot": 2, "ms": 3, "time": 4, "tester": "t", "firmware": "f", "job": 5, "ticket": "k"}
+        made = self.item(ledger=LEDGER, sequence=1, previous=record.GENESIS, **probe)
+        body = {**body, "job": 5, "ticket": "k"}
+        if made != record.encode(LEDGER, 1, "probe", 2, 3, 4, "t", "f", None, record.GENESIS, body):
+            raise RuntimeError("the stencil's record is not the encoder's")
+
+    def item(self, *, job: int, ticket: str, **head: Any) -> bytes:
+        """Return a record's item; head: as the arguments of `record.encode`."""
+        own = {"job": cbor.dumps(job), "ticket": cbor.dumps(ticket)}
+        body = b"".join(key + (own.get(name) or self._fixed[name]) for key, name in self._keys)
+        size = len(self._keys)
+        values = {
+            "v": b"\x01",
+            "ledger": cbor.dumps(head["ledger"]),
+            "seq": cbor.dumps(head["sequence"]),
+            "kind": b"\x65probe",
+            "boot": cbor.dumps(head["boot"]),
+            "ms": cbor.dumps(head["ms"]),
+            "time": cbor.dumps(head["time"]),
+            "tester": cbor.dumps(head["tester"]),
+            "fw": cbor.dumps(head["firmware"]),
+            "cal": b"\xf6",
+            "prev": b"\x58\x20" + head["previous"],
+            "body": (bytes([0xA0 + size]) if size < 24 else bytes([0xB8, size])) + body,
+        }
+        return b"\xac" + b"".join(key + values[name] for key, name in _HEAD_KEYS)
+
+
+_HEAD_KEYS = sorted(
+    (cbor.dumps(key), key)
+    for key in ("v", "ledger", "seq", "kind", "boot", "ms", "time", "tester", "fw", "cal", "prev", "body")
+)
 
 
 def chain_of_bytes(bodies: list[dict[str, Any]], total_bytes: int, tester: str) -> list[tuple[int, bytes]]:

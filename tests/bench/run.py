@@ -14,7 +14,7 @@ from figures import Group, as_markdown, as_table, machine
 from paths import ROOT
 
 # Each is a module with `measure() -> list[Group]`. What is measured on the wall clock runs alone.
-MODULES = ("starting", "conversion", "answers", "ingest", "transfer", "bridge", "day", "size", "covering")
+MODULES = ("starting", "conversion", "answers", "ingest", "scale", "transfer", "bridge", "day", "size", "covering")
 
 # A failure's text goes onto the page, which names no place of this machine.
 _PATH = re.compile(r"(?<![\w.])/[^\s:;,'\"]+")

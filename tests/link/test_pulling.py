@@ -149,7 +149,7 @@ def test_the_tester_is_told_nothing_where_the_archive_refuses(archive, monkeypat
     def full(self, *args):
         raise ArchiveError("The disk is full.")
 
-    monkeypatch.setattr(Archive, "add", full)
+    monkeypatch.setattr(Archive, "_insert", full)
     tester = ScriptedTester(items(10))
     with pytest.raises(ArchiveError):
         pull(tester, archive)

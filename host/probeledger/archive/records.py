@@ -2,15 +2,17 @@
 
 import datetime
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any
 
 from probecore import record as core_record
 from probecore.errors import ProbeError
 from probeledger import fastcbor
+from probeledger.archive.amendments import NOTE, TICKET, VOID, Amendment
+from probeledger.archive.seals import storable
 
-__all__ = ["UNREADABLE", "Record", "Search", "columns_of"]
+__all__ = ["UNREADABLE", "Record", "Search", "clock_setting", "columns_of"]
 
 # The kind under which an item is kept that this version cannot read: from a newer tester, or damaged in its flash.
 UNREADABLE = "unreadable"
@@ -31,12 +33,13 @@ _UNREADABLE_COLUMNS: dict[str, Any] = {
     "kind": UNREADABLE,
     "time_reconstructed": False,
     "words": "",
+    "time_earliest": None,
+    "time_latest": None,
 }
 
 
 def _text(value: object) -> str | None:
-    # A zero character is legal in CBOR and refused by PostgreSQL.
-    return value.replace("\0", "\ufffd") if isinstance(value, str) else None
+    return storable(value) if isinstance(value, str) else None
 
 
 def _integer(value: object) -> int | None:
@@ -68,7 +71,7 @@ def _words(body: Mapping[str, Any]) -> str:
                 elif kind is dict or kind is list:
                     below.append(value)
         level = below
-    return " ".join(found).replace("\0", "\ufffd").lower()
+    return storable(" ".join(found)).lower()
 
 
 def columns_of(item: bytes) -> dict[str, Any]:
@@ -108,7 +111,19 @@ def columns_of(item: bytes) -> dict[str, Any]:
         "ohms": _number(part("ohms")),
         "celsius": _number(part("celsius")),
         "words": _words(body),
+        "time_earliest": None,
+        "time_latest": None,
     }
+
+
+def clock_setting(item: bytes) -> int | None:
+    """Return by how much a record of a clock's setting moved the clock [s], None where it was not set before."""
+    try:
+        body = fastcbor.decode(item)["body"]
+    except ProbeError:
+        return None
+    before, after = _integer(body.get("before")), _integer(body.get("after"))
+    return None if before is None or after is None else after - before
 
 
 @dataclass(frozen=True)
@@ -116,12 +131,14 @@ class Search:
     """Say which records to find; what is None does not narrow.
 
     Attributes:
-        tester, ticket, verdict, kind, place: exact texts.
+        tester, ticket, verdict, kind, place, curve: exact texts. A record is found by the ticket that it names and by
+            one that an amendment gave it.
         job: the tester's job number.
         ledger: the ledger's id as 16 hexadecimal digits.
         since, until: seconds since 1970 in UTC [s]; `until` is not included. A record whose time is not known is found
             only where neither is given.
         text: found anywhere in the record's texts, in any case.
+        undated: only records whose time is not known.
         limit: at most so many records [1], the newest.
     """
 
@@ -136,6 +153,8 @@ class Search:
     until: int | None = None
     text: str | None = None
     limit: int | None = None
+    curve: str | None = None
+    undated: bool = False
 
 
 @dataclass(frozen=True)
@@ -144,8 +163,10 @@ class Record:
 
     Attributes:
         time: seconds since 1970 in UTC [s], recorded or reconstructed, or None where it is not known.
+        time_earliest, time_latest: bounds of a time that is not known or in doubt [s since 1970, UTC], or None.
         ohms, celsius: as the tester computed them [ohm, degrees C].
         item: the record's bytes as they came from the tester.
+        amendments: what the shop corrected, oldest first; the other fields are the record's own all the same.
     """
 
     tester: str
@@ -169,6 +190,32 @@ class Record:
     prev: bytes | None
     digest: bytes
     item: bytes
+    time_earliest: int | None = None
+    time_latest: int | None = None
+    amendments: tuple[Amendment, ...] = field(default=())
+
+    @property
+    def ticket_now(self) -> str | None:
+        """The ticket by the last amendment that gives one, else the record's own."""
+        for amendment in reversed(self.amendments):
+            if amendment.kind == TICKET:
+                return amendment.value
+        return self.ticket
+
+    @property
+    def voided(self) -> bool:
+        """Whether the shop declared the record void."""
+        return any(amendment.kind == VOID for amendment in self.amendments)
+
+    @property
+    def notes(self) -> tuple[Amendment, ...]:
+        """The notes that the shop added."""
+        return tuple(amendment for amendment in self.amendments if amendment.kind == NOTE)
+
+    @property
+    def time_in_doubt(self) -> bool:
+        """Whether the time is known, but by a clock that was found wrong later."""
+        return self.time is not None and (self.time_earliest is not None or self.time_latest is not None)
 
     @cached_property
     def body(self) -> dict[str, Any]:

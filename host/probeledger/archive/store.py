@@ -4,34 +4,31 @@ Storing is idempotent: a record that is there already changes nothing, and a rec
 same key is refused with the whole batch it came in. A batch is one transaction.
 """
 
+import itertools
 import os
 import time as clock
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from operator import itemgetter
 from pathlib import Path
 from types import TracebackType
 from typing import Any
 
-from sqlalchemy import Connection, Engine, Select, func, insert, select, update
-from sqlalchemy.dialects import postgresql, sqlite
+from sqlalchemy import Connection, Engine, delete, func, insert, select, update
 
+from probeledger.archive import amendments, copies, rows, schema
 from probeledger.archive import engine as engines
-from probeledger.archive import schema
+from probeledger.archive.amendments import Amendment
+from probeledger.archive.copies import Copied
 from probeledger.archive.engine import default_path
 from probeledger.archive.records import UNREADABLE, Record, Search, columns_of
-from probeledger.archive.times import reconstruct
+from probeledger.archive.seals import storable
+from probeledger.archive.storing import Storing
+from probeledger.archive.verifying import Verified, verify_archive
 from probeledger.errors import ArchiveError, ConflictError
 from probeledger.text import clean
 
 __all__ = ["Added", "Archive", "PullEntry", "default_path", "open_archive"]
-
-_RECORD_COLUMNS = (
-    schema.ledgers.c.tester,
-    schema.ledgers.c.ledger,
-    *(column for column in schema.records.c if column.name not in ("ledger_id", "words")),
-)
 
 
 @dataclass(frozen=True)
@@ -58,6 +55,7 @@ class PullEntry:
         new_records, known_records: counts [1]; item_bytes: of the records that came over the line [1].
         last, head: the tester's last record and the SHA-256 of its item.
         verified: whether the chain held from end to end.
+        finished: whether the pull came to its end.
     """
 
     started: int
@@ -70,6 +68,7 @@ class PullEntry:
     last: int
     head: bytes
     verified: bool
+    finished: bool = True
 
 
 class Archive:
@@ -95,13 +94,14 @@ class Archive:
 
     # Storing
 
-    def add(self, items: Iterable[tuple[int, bytes]], tester: str, ledger: bytes) -> Added:
+    def add(self, items: Iterable[tuple[int, bytes]], tester: str, ledger: bytes, pull: int | None = None) -> Added:
         """Store records in one transaction.
 
         Args:
             items: pairs (sequence number, the record's bytes), as they came from one tester.
             tester: the id of the tester that sent them, for records that cannot be read.
             ledger: the id of the ledger that they stand in, eight bytes.
+            pull: the number of the pull that they came with, which is kept up to date in the same transaction.
 
         Returns:
             how many were new and how many were known.
@@ -110,6 +110,28 @@ class Archive:
             ConflictError: if a record differs from the one kept under its key; then nothing of the batch is stored.
             ArchiveError: if a record belongs to another ledger or number than it was sent as, or the database refuses.
         """
+        prepared = self._prepared(items, tester, ledger)
+        with engines.sentences(self.name), self._writer.begin() as connection:
+            return self._insert(connection, prepared, ledger, pull)
+
+    def storing(self, tester: str, ledger: bytes, pull: int | None = None) -> Storing[Added]:
+        """Return what stores batch after batch, each as `add` does, while the one before reaches the disk.
+
+        Args:
+            tester, ledger, pull: as of `add`.
+        """
+        return Storing(
+            self._writer,
+            self.name,
+            lambda items: self._prepared(items, tester, ledger),
+            lambda connection, prepared: self._insert(connection, prepared, ledger, pull),
+        )
+
+    def _prepared(
+        self, items: Iterable[tuple[int, bytes]], tester: str, ledger: bytes
+    ) -> dict[str, dict[int, dict[str, Any]]]:
+        """Return a batch's rows by tester and number, all checked that can be checked without the database."""
+        tester = storable(tester)
         by_tester: dict[str, dict[int, dict[str, Any]]] = {}
         for sequence, item in items:
             row = columns_of(bytes(item))
@@ -123,21 +145,34 @@ class Archive:
             if sequence in batch and batch[sequence]["item"] != row["item"]:
                 raise self._conflict(row["tester"] or tester, sequence)
             batch[sequence] = row
+        return by_tester
+
+    def _insert(
+        self,
+        connection: Connection,
+        by_tester: Mapping[str, Mapping[int, dict[str, Any]]],
+        ledger: bytes,
+        pull: int | None,
+    ) -> Added:
+        """Insert what is new of a prepared batch, inside a transaction."""
         new = known = 0
         kinds: Counter[tuple[str, str | None]] = Counter()
-        with engines.sentences(self.name), self._writer.begin() as connection:
-            for owner, rows in by_tester.items():
-                ledger_id = _ledger_id(connection, owner, ledger.hex())
-                kept = self._kept(connection, ledger_id, list(rows))
-                for sequence, item in kept.items():
-                    if item != rows[sequence]["item"]:
-                        raise self._conflict(owner, sequence)
-                fresh = [row for sequence, row in rows.items() if sequence not in kept]
-                if fresh:
-                    _insert_records(connection, ledger_id, fresh)
-                kinds.update((row["kind"], row["verdict"]) for row in fresh)
-                new += len(fresh)
-                known += len(kept)
+        # In one order, so that two writers never wait for each other.
+        for owner in sorted(by_tester):
+            batch = by_tester[owner]
+            number = rows.ledger_id(connection, owner, ledger.hex())
+            kept = rows.kept_items(connection, number, list(batch))
+            for sequence, item in kept.items():
+                if item != batch[sequence]["item"]:
+                    raise self._conflict(owner, sequence)
+            fresh = [row for sequence, row in batch.items() if sequence not in kept]
+            if fresh:
+                rows.insert_records(connection, number, fresh)
+            kinds.update([(row["kind"], row["verdict"]) for row in fresh])
+            new += len(fresh)
+            known += len(kept)
+            if pull is not None:
+                rows.extend_pull(connection, pull, fresh, len(kept), sum(len(row["item"]) for row in batch.values()))
         return Added(new, known, kinds)
 
     def _conflict(self, tester: str, sequence: int) -> ConflictError:
@@ -145,18 +180,6 @@ class Archive:
             f"Record {sequence} of tester {clean(tester)} differs from the one in the archive {self.name}. The kept "
             "one was not changed and nothing more was stored; keep the tester as it is until both were looked at."
         )
-
-    @staticmethod
-    def _kept(connection: Connection, ledger_id: int, sequences: Sequence[int]) -> dict[int, bytes]:
-        kept: dict[int, bytes] = {}
-        for start in range(0, len(sequences), 500):
-            rows = connection.execute(
-                select(schema.records.c.sequence, schema.records.c.item)
-                .where(schema.records.c.ledger_id == ledger_id)
-                .where(schema.records.c.sequence.in_(sequences[start : start + 500]))
-            )
-            kept.update({row.sequence: bytes(row.item) for row in rows})
-        return kept
 
     def note_tester(self, hello: Mapping[str, Any], now: int | None = None) -> None:
         """Keep what a tester said of itself, and the wall time of its present boot by the shop's clock.
@@ -166,82 +189,97 @@ class Archive:
             now: seconds since 1970 in UTC by the shop's clock when it answered [s]; None is now.
         """
         now = int(clock.time()) if now is None else now
-        tester = str(hello["tester"])
+        tester = storable(str(hello["tester"]))
         values = {
-            "firmware": hello.get("firmware"),
-            "calibration": hello.get("calibration"),
+            "firmware": _kept_text(hello.get("firmware")),
+            "calibration": _kept_text(hello.get("calibration")),
             "last_seen": now,
         }
         with engines.sentences(self.name), self._writer.begin() as connection:
-            _insert_or_ignore(connection, schema.testers, {"tester": tester, "first_seen": now, **values})
+            rows.insert_or_ignore(connection, schema.testers, {"tester": tester, "first_seen": now, **values})
             connection.execute(update(schema.testers).where(schema.testers.c.tester == tester).values(values))
             ledger = hello.get("ledger")
             boot, ms = hello.get("boot"), hello.get("ms")
             if ledger is None or not isinstance(boot, int) or not isinstance(ms, int):
                 return
-            ledger_id = _ledger_id(connection, tester, bytes(ledger).hex())
-            _insert_or_ignore(
-                connection, schema.clock_points, {"ledger_id": ledger_id, "boot": boot, "ms": ms, "time": now}
+            last = hello.get("last")
+            rows.insert_or_ignore(
+                connection,
+                schema.clock_points,
+                {
+                    "ledger_id": rows.ledger_id(connection, tester, bytes(ledger).hex()),
+                    "boot": boot,
+                    "ms": ms,
+                    "time": now,
+                    "last": last if isinstance(last, int) else None,
+                },
             )
 
     def reconstruct_times(self, ledger: bytes) -> int:
-        """Work out the times of a ledger's records that have none, where another record of their boot has one.
+        """Work out the times of a ledger's records that its clock did not tell, or told wrong.
 
         Returns:
-            how many records got a time [1].
+            how many records got another time [1].
         """
-        table = schema.records.c
-        changed = 0
         with engines.sentences(self.name), self._writer.begin() as connection:
-            for ledger_id in _ledger_ids(connection, ledger):
-                rows = connection.execute(
-                    select(table.boot, table.sequence, table.ms).where(
-                        table.ledger_id == ledger_id, table.time.is_(None), table.boot.is_not(None)
-                    )
-                ).all()
-                unknown: dict[int, list[tuple[int, int]]] = {}
-                for row in rows:
-                    unknown.setdefault(row.boot, []).append((row.sequence, row.ms))
-                for boot, records in unknown.items():
-                    times = self._times_of_boot(connection, ledger_id, boot, records)
-                    for sequence, time in times.items():
-                        connection.execute(
-                            update(schema.records)
-                            .where(table.ledger_id == ledger_id, table.sequence == sequence)
-                            .values(time=time, time_reconstructed=True)
-                        )
-                    changed += len(times)
-        return changed
+            numbers = rows.ledger_ids(connection, ledger, lock=True)
+            return rows.set_times(connection, numbers)
 
-    @staticmethod
-    def _times_of_boot(
-        connection: Connection, ledger_id: int, boot: int, unknown: list[tuple[int, int]]
-    ) -> dict[int, int]:
-        table = schema.records.c
-        points = connection.execute(
-            select(table.ms, table.time).where(
-                table.ledger_id == ledger_id,
-                table.boot == boot,
-                table.time.is_not(None),
-                table.time_reconstructed.is_(False),
-            )
-        ).all()
-        outside = connection.execute(
-            select(schema.clock_points.c.ms, schema.clock_points.c.time).where(
-                schema.clock_points.c.ledger_id == ledger_id, schema.clock_points.c.boot == boot
-            )
-        ).first()
-        return reconstruct(
-            unknown,
-            [(row.ms, row.time) for row in points],
-            None if outside is None else (outside.ms, outside.time),
-        )
-
-    def add_pull(self, tester: str, ledger: bytes, entry: PullEntry) -> None:
-        """Keep what one pull did."""
+    def add_pull(self, tester: str, ledger: bytes, entry: PullEntry) -> int:
+        """Keep what one pull did, or that it began; return its number."""
+        values = vars(entry)
+        tester = storable(tester)
         with engines.sentences(self.name), self._writer.begin() as connection:
-            ledger_id = _ledger_id(connection, tester, ledger.hex())
-            connection.execute(insert(schema.pulls), {"ledger_id": ledger_id, **vars(entry)})
+            number = rows.ledger_id(connection, tester, ledger.hex())
+            digest = rows.seal_pull(tester, ledger.hex(), values)
+            done = connection.execute(insert(schema.pulls), {"ledger_id": number, "digest": digest, **values})
+            key = done.inserted_primary_key
+            assert key is not None
+            return int(key[0])
+
+    def end_pull(self, pull: int, *, seconds: float, verified: bool, known_records: int, finished: bool) -> None:
+        """Keep how a pull ended.
+
+        Args:
+            pull: its number; seconds: how long it took [s]; verified: whether the chain held.
+            known_records: how many of the tester's records were there already [1].
+            finished: everything that the tester has was asked for.
+        """
+        changes = {"seconds": seconds, "verified": verified, "known_records": known_records, "finished": finished}
+        with engines.sentences(self.name), self._writer.begin() as connection:
+            rows.change_pull(connection, pull, changes)
+
+    def forget_pull(self, pull: int) -> None:
+        """Remove what was kept of a pull that stored nothing because the tester's history is another one."""
+        table = schema.pulls.c
+        with engines.sentences(self.name), self._writer.begin() as connection:
+            connection.execute(delete(schema.pulls).where(table.id == pull, table.to_sequence.is_(None)))
+
+    def amend(
+        self,
+        tester: str,
+        sequence: int,
+        kind: str,
+        *,
+        ledger: str | None = None,
+        value: str | None = None,
+        reason: str | None = None,
+        author: str,
+        now: int | None = None,
+    ) -> Amendment:
+        """Append a correction to a record, which itself stays as it is; see `amendments.add`."""
+        key = (tester, ledger, sequence)
+        return amendments.add(self._engine, self.name, key, kind, value=value, reason=reason, author=author, now=now)
+
+    # Copies and checks
+
+    def backup(self, path: Path, *, replace: bool = False) -> Copied:
+        """Copy the archive into a file; see `copies.backup`."""
+        return copies.backup(self._engine, self.name, path, replace=replace)
+
+    def verify(self, heads: Iterable[bytes] = (), report: Callable[[int, int], None] | None = None) -> Verified:
+        """Check every record, chain and digest; see `verifying.verify_archive`."""
+        return verify_archive(self._engine, self.name, heads, report)
 
     # Asking
 
@@ -256,7 +294,7 @@ class Archive:
         table = schema.records.c
         with engines.sentences(self.name), self._engine.connect() as connection:
             inside = [
-                table.ledger_id.in_(_ledger_ids(connection, ledger)),
+                table.ledger_id.in_(rows.ledger_ids(connection, ledger)),
                 table.sequence >= first,
                 table.sequence <= last,
             ]
@@ -285,7 +323,7 @@ class Archive:
         with engines.sentences(self.name), self._engine.connect() as connection:
             digest = connection.execute(
                 select(table.digest).where(
-                    table.ledger_id.in_(_ledger_ids(connection, ledger)), table.sequence == sequence
+                    table.ledger_id.in_(rows.ledger_ids(connection, ledger)), table.sequence == sequence
                 )
             ).scalar()
         return None if digest is None else bytes(digest)
@@ -296,7 +334,7 @@ class Archive:
         with engines.sentences(self.name), self._engine.connect() as connection:
             previous = connection.execute(
                 select(table.prev).where(
-                    table.ledger_id.in_(_ledger_ids(connection, ledger)), table.sequence == sequence
+                    table.ledger_id.in_(rows.ledger_ids(connection, ledger)), table.sequence == sequence
                 )
             ).scalar()
         return None if previous is None else bytes(previous)
@@ -306,41 +344,87 @@ class Archive:
         table = schema.records.c
         with engines.sentences(self.name), self._engine.connect() as connection:
             last = connection.execute(
-                select(func.max(table.sequence)).where(table.ledger_id.in_(_ledger_ids(connection, ledger)))
+                select(func.max(table.sequence)).where(table.ledger_id.in_(rows.ledger_ids(connection, ledger)))
             ).scalar()
         return int(last or 0)
 
     def search(self, search: Search | None = None) -> list[Record]:
         """Return the records that a search finds, oldest first; those without a time come first of all."""
         search = search or Search()
-        table = schema.records.c
-        query = _narrowed(
-            select(*_RECORD_COLUMNS).join_from(schema.records, schema.ledgers, table.ledger_id == schema.ledgers.c.id),
-            search,
-        )
-        if search.limit is not None:
-            query = query.order_by(
-                func.coalesce(table.time, -1).desc(), table.ledger_id.desc(), table.sequence.desc()
-            ).limit(search.limit)
-        else:
-            query = query.order_by(func.coalesce(table.time, -1), table.ledger_id, table.sequence)
         with engines.sentences(self.name), self._engine.connect() as connection:
-            rows = connection.execute(query).all()
-        found = [Record(**row._mapping) for row in rows]
+            query = rows.narrowed(
+                select(*rows.RECORD_COLUMNS).join_from(
+                    schema.records, schema.ledgers, schema.records.c.ledger_id == schema.ledgers.c.id
+                ),
+                search,
+                connection,
+            )
+            if search.limit is not None:
+                query = rows.newest_first(query).limit(search.limit)
+            else:
+                query = rows.oldest_first(query)
+            found = connection.execute(query).all()
+            amended = amendments.of_records(connection, ((row.ledger_id, row.sequence) for row in found))
+        records = []
+        for row in found:
+            values = dict(row._mapping)
+            key = (values.pop("ledger_id"), row.sequence)
+            records.append(Record(**values, amendments=tuple(amended.get(key, ()))))
         if search.limit is not None:
-            found.reverse()
-        return found
+            records.reverse()
+        return records
 
     def count(self, search: Search | None = None) -> int:
         """Return how many records a search would find without its limit [1]."""
-        query = _narrowed(
-            select(func.count()).select_from(
-                schema.records.join(schema.ledgers, schema.records.c.ledger_id == schema.ledgers.c.id)
-            ),
-            search or Search(),
-        )
+        search = search or Search()
+        source: Any = schema.records
+        if search.tester is not None or search.ledger is not None:
+            source = schema.records.join(schema.ledgers, schema.records.c.ledger_id == schema.ledgers.c.id)
         with engines.sentences(self.name), self._engine.connect() as connection:
+            query = rows.narrowed(select(func.count()).select_from(source), search, connection)
             return int(connection.execute(query).scalar() or 0)
+
+    def history(self, curve: str, bounds: Sequence[int]) -> list[dict[str | None, int]]:
+        """Count the probe tests with sensors of one curve, by verdict, in spans of time.
+
+        Args:
+            curve: its name.
+            bounds: where the spans begin and the last one ends [s since 1970, UTC], rising.
+
+        Returns:
+            for each span: verdict -> how many [1].
+        """
+        table = schema.records.c
+        spans = []
+        with engines.sentences(self.name), self._engine.connect() as connection:
+            for start, end in itertools.pairwise(bounds):
+                counted = connection.execute(
+                    select(table.verdict, func.count())
+                    .where(table.curve == curve, table.time >= start, table.time < end)
+                    .group_by(table.verdict)
+                ).all()
+                spans.append({row[0]: int(row[1]) for row in counted})
+        return spans
+
+    def time_span(self, search: Search | None = None) -> tuple[int, int] | None:
+        """Return the first and the last known time of what a search finds [s since 1970, UTC], or None."""
+        with engines.sentences(self.name), self._engine.connect() as connection:
+            ends: list[int] = []
+            for end in (schema.records.c.time.asc(), schema.records.c.time.desc()):
+                query = rows.narrowed(
+                    select(schema.records.c.time).join_from(
+                        schema.records, schema.ledgers, schema.records.c.ledger_id == schema.ledgers.c.id
+                    ),
+                    search or Search(),
+                    connection,
+                )
+                time = connection.execute(
+                    query.where(schema.records.c.time.is_not(None)).order_by(end).limit(1)
+                ).scalar()
+                if time is None:
+                    return None
+                ends.append(int(time))
+        return ends[0], ends[1]
 
     def testers(self) -> list[dict[str, Any]]:
         """Return what is kept of each tester: tester, firmware, calibration, first_seen, last_seen [s since 1970]."""
@@ -354,7 +438,7 @@ class Archive:
         query = select(
             schema.ledgers.c.tester,
             schema.ledgers.c.ledger,
-            *(column for column in table.c if column.name not in ("id", "ledger_id")),
+            *(column for column in table.c if column.name not in ("id", "ledger_id", "digest")),
         ).join_from(table, schema.ledgers, table.c.ledger_id == schema.ledgers.c.id)
         if ledger is not None:
             query = query.where(schema.ledgers.c.ledger == ledger.hex())
@@ -362,72 +446,8 @@ class Archive:
             return [dict(row._mapping) for row in connection.execute(query.order_by(table.c.id))]
 
 
-# The columns that a record's row brings along, in the table's order.
-_ROW_COLUMNS = tuple(column.name for column in schema.records.c if column.name != "ledger_id")
-_row_values = itemgetter(*_ROW_COLUMNS)
-
-
-def _insert_records(connection: Connection, ledger_id: int, rows: Sequence[Mapping[str, Any]]) -> None:
-    """Insert records, the rows of `columns_of`."""
-    if connection.dialect.name != "sqlite":
-        table = insert(schema.records)
-        connection.execute(table, [{"ledger_id": ledger_id, **_without_key(row)} for row in rows])
-        return
-    # The driver takes these values as they are; having SQLAlchemy look at each would take longer than storing them.
-    names = ", ".join(("ledger_id", *_ROW_COLUMNS))
-    marks = ", ".join("?" * (1 + len(_ROW_COLUMNS)))
-    connection.exec_driver_sql(
-        f"INSERT INTO {schema.records.name} ({names}) VALUES ({marks})",
-        [(ledger_id, *_row_values(row)) for row in rows],
-    )
-
-
-def _without_key(row: Mapping[str, Any]) -> dict[str, Any]:
-    return {name: value for name, value in row.items() if name not in ("tester", "ledger")}
-
-
-def _insert_or_ignore(connection: Connection, table: Any, values: Mapping[str, Any]) -> None:
-    dialect = postgresql if connection.dialect.name == "postgresql" else sqlite
-    connection.execute(dialect.insert(table).values(dict(values)).on_conflict_do_nothing())
-
-
-def _ledger_id(connection: Connection, tester: str, ledger: str) -> int:
-    """Return the number of a (tester, ledger), giving it one where it has none."""
-    table = schema.ledgers
-    query = select(table.c.id).where(table.c.tester == tester, table.c.ledger == ledger)
-    found = connection.execute(query).scalar()
-    if found is None:
-        _insert_or_ignore(connection, table, {"tester": tester, "ledger": ledger})
-        found = connection.execute(query).scalar_one()
-    return int(found)
-
-
-def _ledger_ids(connection: Connection, ledger: bytes) -> list[int]:
-    """Return the numbers of a ledger: more than one where its flash was moved to another board."""
-    table = schema.ledgers
-    return list(connection.execute(select(table.c.id).where(table.c.ledger == ledger.hex())).scalars())
-
-
-def _narrowed(query: Select[Any], search: Search) -> Select[Any]:
-    table = schema.records.c
-    for column, value in (
-        (schema.ledgers.c.tester, search.tester),
-        (schema.ledgers.c.ledger, search.ledger),
-        (table.ticket, search.ticket),
-        (table.job, search.job),
-        (table.verdict, search.verdict),
-        (table.kind, search.kind),
-        (table.place, search.place),
-    ):
-        if value is not None:
-            query = query.where(column == value)
-    if search.since is not None:
-        query = query.where(table.time >= search.since)
-    if search.until is not None:
-        query = query.where(table.time < search.until)
-    if search.text:
-        query = query.where(table.words.contains(search.text.lower(), autoescape=True))
-    return query
+def _kept_text(value: object) -> str | None:
+    return None if value is None else storable(str(value))
 
 
 def open_archive(place: str | os.PathLike[str] | None = None, *, create: bool = False) -> Archive:

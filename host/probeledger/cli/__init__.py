@@ -22,18 +22,23 @@ __all__ = ["COMMANDS", "FailureReport", "LazyGroup", "main"]
 # name -> (module, help line). A test compares each line with the first sentence of the command's own help.
 COMMANDS: dict[str, tuple[str, str]] = {
     "demo": ("probeledger.cli.demo", "Live through a day with a virtual tester, up to the day sheet."),
-    "virtual": ("probeledger.cli.virtual", "Run a virtual tester and print its port."),
+    "virtual": ("probeledger.cli.virtual", "Run a virtual tester and print its port, or operate it."),
     "testers": ("probeledger.cli.testers", "List the testers that are plugged in."),
     "measure": ("probeledger.cli.measure", "Take readings with a tester on the bench."),
     "pull": ("probeledger.cli.pull", "Copy a tester's records into the archive."),
     "judge": ("probeledger.cli.judge", "Judge one reading typed in by hand."),
     "effect": ("probeledger.cli.effect", "Tell what a reading means for the oven's temperature."),
+    "bake": ("probeledger.cli.bake", "Analyse a bake log: cycles, mean, swing, offset, correction."),
     "curve": ("probeledger.cli.curve", "Convert between resistance and temperature."),
     "sensor": ("probeledger.cli.sensor", "Identify a sensor's curve, fit it, make points to compare."),
-    "send": ("probeledger.cli.send", "Send curves and limits to a tester, with a key press on it."),
+    "send": ("probeledger.cli.send", "Send tickets, curves and limits to a tester."),
     "calibrate": ("probeledger.cli.calibrate", "Calibrate a tester against reference resistors."),
     "records": ("probeledger.cli.records", "Search the records in the archive."),
     "day": ("probeledger.cli.day", "Write the day sheet of one day."),
+    "ticket": ("probeledger.cli.ticket", "Correct a job's records: wrong ticket, void, note."),
+    "verify": ("probeledger.cli.verify", "Check that no record in the archive is missing or altered."),
+    "backup": ("probeledger.cli.backup", "Copy the archive into one file."),
+    "restore": ("probeledger.cli.restore", "Put what a copy holds into the archive."),
 }
 
 _INTERRUPTED = 130
@@ -91,7 +96,7 @@ class LazyGroup(click.Group):
         """Find the command, and suggest the nearest names where there is none of that name."""
         name = args[0]
         if name not in COMMANDS and not name.startswith("-") and not ctx.resilient_parsing:
-            near = difflib.get_close_matches(name, COMMANDS, n=2, cutoff=0.55)
+            near = difflib.get_close_matches(name, COMMANDS, n=2, cutoff=0.65)
             advice = f"Did you mean {' or '.join(near)}?" if near else "Run 'probeledger --help' for the commands."
             ctx.fail(f"There is no command {clean(name, 40)!r}. {advice}")
         return super().resolve_command(ctx, args)

@@ -44,6 +44,12 @@ def attention(sheet: DaySheet) -> Iterable[Attention]:
             "A record is missing, altered or out of order. Keep the tester as it is until it has been looked at.",
         )
     for tester in sheet.testers:
+        if tester.cut_off:
+            yield Attention(
+                f"Tester {clean(tester.tester, _MOST_TEXT)}: its last pull was cut off",
+                "Tests of this day may still be on it. Pull it again, then write this sheet anew.",
+            )
+    for tester in sheet.testers:
         for fault in tester.faults[:5]:
             parts = [clean(fault.body.get(name), _MOST_TEXT) for name in ("task", "error", "text")]
             said = ": ".join(part for part in parts if part)

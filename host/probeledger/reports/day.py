@@ -68,8 +68,8 @@ class Entry:
 
     @property
     def ticket(self) -> str | None:
-        """Return the ticket's number as far as it can be shown."""
-        return clean(self.record.ticket, 40) or None
+        """Return the ticket's number as far as it can be shown: the right one, where the shop amended it."""
+        return clean(self.record.ticket_now, 40) or None
 
 
 @dataclass(frozen=True)
@@ -135,6 +135,7 @@ class TesterDay:
     chain_holds: bool | None
     checks: DayChecks = DayChecks()
     check_state: str = ""
+    cut_off: bool = False
 
     @property
     def tests(self) -> tuple[Entry, ...]:
@@ -226,7 +227,7 @@ def day_sheet(
 
 def _undated(archive: Archive) -> int:
     """Return how many probe tests have no known time: they belong to no day and must not get lost."""
-    return archive.count(Search(kind="probe")) - archive.count(Search(kind="probe", since=0))
+    return archive.count(Search(kind="probe", undated=True))
 
 
 def _tester_day(
@@ -258,6 +259,7 @@ def _tester_day(
         chain_holds=all(bool(pull["verified"]) for pull in pulls) if pulls else None,
         checks=found_checks,
         check_state=found_checks.sentence(day, zone),
+        cut_off=last is not None and last["finished"] is False,
     )
 
 
@@ -353,6 +355,7 @@ def document(sheet: DaySheet) -> dict[str, Any]:
                 "starts": tester.starts,
                 "faults": [record.sequence for record in tester.faults],
                 "chain_holds": tester.chain_holds,
+                "pull_cut_off": tester.cut_off,
                 "check_state": tester.check_state,
                 "checks": [morning.document(check) for check in tester.checks.of_day],
                 "last_good_check": morning.document(tester.checks.good),
@@ -383,8 +386,13 @@ def _test_document(test: Entry) -> dict[str, Any]:
         "sequence": test.record.sequence,
         "time": utc_text(test.record.time),
         "time_reconstructed": test.record.time_reconstructed,
+        "time_earliest": utc_text(test.record.time_earliest),
+        "time_latest": utc_text(test.record.time_latest),
         "job": test.record.job,
         "ticket": test.record.ticket,
+        "ticket_now": test.record.ticket_now,
+        "void": test.record.voided,
+        "amendments": [{**vars(each), "written": utc_text(each.written)} for each in test.record.amendments],
         "place": seen.place,
         "mode": seen.mode,
         "curve": seen.curve,

@@ -57,6 +57,11 @@ def _slope(entry: Entry) -> float | None:
     return float(entry.again.curve.ohms_per_celsius(entry.again.celsius))
 
 
+def amended(entry: Entry) -> list[str]:
+    """Return what the shop corrected of the test's record."""
+    return words.amendment_texts(entry.record, entry.moment.tzinfo if entry.moment else None)
+
+
 def facts(entry: Entry) -> list[tuple[str, str]]:
     """Return what was measured, as pairs of a name and a text, in the order of the test."""
     again, seen = entry.again, entry.again.body
@@ -165,6 +170,7 @@ def _environment() -> jinja2.Environment:
     )
     environment.filters.update(clean=_clean)
     environment.globals.update(
+        amended=amended,
         facts=facts,
         headline=headline,
         mark=mark,

@@ -201,6 +201,22 @@ def moment_text(record: Record, beside: datetime.datetime | None) -> str:
     return f"on {moment:%Y-%m-%d} at {shown}"
 
 
+def amendment_texts(record: Record, zone: datetime.tzinfo | None) -> list[str]:
+    """Return what the shop corrected of a record, each as a sentence; the record's own stays beside it."""
+    texts = []
+    for each in record.amendments:
+        value = clean(each.value, 200)
+        said = {
+            "ticket": f"ticket {value or 'none'} instead of {clean(record.ticket, 40) or 'none'}",
+            "void": "void, it does not count",
+            "note": value,
+        }.get(each.kind, clean(each.kind, 20))
+        reason = f" ({clean(each.reason, 200)})" if each.reason else ""
+        day = datetime.datetime.fromtimestamp(each.written, datetime.UTC).astimezone(zone)
+        texts.append(f"{said}{reason}; {clean(each.author, 40)}, {day:%Y-%m-%d}.")
+    return texts
+
+
 def date_text(day: datetime.date) -> str:
     """Return a date in words that no country misreads."""
     return f"{day:%A} {day.day} {day:%B %Y}"
