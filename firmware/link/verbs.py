@@ -121,6 +121,7 @@ def _aside(module, name):
 
 _CALIBRATION = "link.calibration"
 _OFFERING = "link.offering"
+_TICKETS = "link.tickets"
 
 
 VERBS = {
@@ -136,6 +137,8 @@ VERBS = {
     "offer-part": Verb(_aside(_OFFERING, "part"), (2, 2), False, "NUMBER HEX", "a part of what will be offered"),
     "offer": Verb(_aside(_OFFERING, "offer"), (2, 3), False, "KIND CRC [use]", "offer it; a key takes it"),
     "holds": Verb(_aside(_OFFERING, "holds"), (0, 2), False, "[KIND ID]", "curves and limits on the tester"),
+    "tickets": Verb(_aside(_TICKETS, "listed"), (0, 1), False, "[CRC]", "the day's tickets; CRC keeps the parts sent"),
+    "mark": Verb(_aside(_TICKETS, "mark"), (0, 1), False, "[HEX|-]", "the technician's mark"),
     "isolation": Verb(_aside(_CALIBRATION, "isolation"), (0, 1), False, "[ROUNDS]", "isolation of what is clipped on"),
 }
 

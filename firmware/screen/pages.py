@@ -92,8 +92,8 @@ def reading(canvas, title, ohms, celsius, fahrenheit):
     canvas.show()
 
 
-def settling(canvas, ohms, celsius, slope_ohms_per_minute, wait_s, fahrenheit):
-    """Draw the page of a probe that still moves, with the time to go."""
+def settling(canvas, ohms, celsius, slope_ohms_per_minute, wait_s, fahrenheit, middle=""):
+    """Draw the page of a probe that still moves, with the time to go. middle: what OK does."""
     canvas.clear()
     canvas.text("Settling", 0, 0, 2)
     canvas.text(words.ohms(ohms), 0, 18)
@@ -104,7 +104,7 @@ def settling(canvas, ohms, celsius, slope_ohms_per_minute, wait_s, fahrenheit):
         canvas.text("about " + words.duration(wait_s) + " to go", 0, 38)
     else:
         canvas.text("how long: not clear yet", 0, 38)
-    _footer(canvas, "stop", "", "")
+    _footer(canvas, "stop", middle, "")
     canvas.show()
 
 

@@ -1,6 +1,7 @@
 """What the three keys do, and what display and buzzer say to it.
 
-    home      OK: test at the chosen place    BACK: the same with a flex test; held: the morning check
+    home      OK: test at the chosen place; held: guided test or bake log
+              BACK: the same with a flex test; held: the morning check
               NEXT: next place; held: new job
     test      BACK: stop
     check     BACK: stop    OK: take what is clipped on as the step that is missing
@@ -101,6 +102,8 @@ class Panel:
         if self._fault:
             await self._any_key()
             self._fault = None
+        with Aside("tester.bakecut") as bakecut:
+            await bakecut.close(self._tester, self._any_key)
         while True:
             offer = self._tester.offer
             if offer and offer.open:
@@ -117,6 +120,8 @@ class Panel:
                 self._choose(long)
             elif key == BACK and long:
                 await self._check()
+            elif key == OK and long:
+                await self._more()
             else:
                 await self._tests(probetest.FLEX if key == BACK else probetest.QUICK)
 
@@ -172,6 +177,8 @@ class Panel:
             found.append("NOT SAVING: no ledger")
         elif tester.store.full:
             found.append("LEDGER FULL: pull it")
+        elif tester.store.failing:
+            found.append("NOT SAVING: flash fails")
         elif tester.store.kind == "internal":
             found.append("ledger chip fails: spare used")
         if self._unsaved:
@@ -218,6 +225,28 @@ class Panel:
                     self._morning = self._test = None
         await self._any_key()
 
+    async def _more(self):
+        """Do what takes longer than a test, as the person chooses."""
+        functions = (self._key, self._save, self._show, self._under_way, self._refusal, self._about_tester)
+        with Aside("tester.longer") as longer:
+            await longer.choose(self._tester, self.visit, functions, self._any_key, self._refused, self._bake)
+
+    def _under_way(self, test):
+        """Let BACK cancel a test and OK take what it has; None: keys are for pages again."""
+        self._test = self._morning = test
+
+    async def _bake(self):
+        """Run a bake log to its page of the end."""
+        refusal = self._refusal()
+        if refusal:
+            pages.message(self._canvas, "Not now", refusal)
+            self._tester.buzzer.play(buzzer.REFUSED)
+            await self._any_key()
+            return
+        with Aside("tester.baking") as baking:
+            if await baking.Baking(self._tester, self._key, self.visit.job).run():
+                self._unsaved += 1
+
     # ------------------------------------------------------------------ tests
 
     async def _tests(self, mode):
@@ -239,11 +268,7 @@ class Panel:
         was still moving.
         """
         tester = self._tester
-        refusal = tester.lost or self._refusal()
-        if refusal:
-            pages.message(self._canvas, "Not now", refusal)
-            tester.buzzer.play(buzzer.REFUSED)
-            await self._any_key()
+        if await self._refused():
             return None, False, False
         self._patient = patience_s > 0
         async with tester.measuring:
@@ -287,8 +312,20 @@ class Panel:
             return "The cell is too low to measure right. Charge it first."
         return None
 
+    async def _refused(self):
+        """Say why no test can be made now, and wait for a key; return False where there is no such reason."""
+        why = self._tester.lost or self._refusal()
+        if why:
+            pages.message(self._canvas, "Not now", why)
+            self._tester.buzzer.play(buzzer.REFUSED)
+            await self._any_key()
+        return bool(why)
+
     async def _save(self, body):
         """Keep a test's record. Returns (sequence, "") or (None, why not)."""
+        mark = self._tester.settings.get("mark")
+        if mark:
+            body["mark"] = mark
         try:
             saved = await self._tester.keep("probe", body)
         except ProbeError as error:
@@ -326,6 +363,10 @@ class Panel:
     def _verdict_view(self, body, saved, reason, unsettled):
         ambient = body["ambient"]
         wait_s = body["settling"]["wait_s"] if unsettled else None
+        hint = "OK: wait" if unsettled else ""
+        if body["mode"] == probetest.GUIDED:
+            # Beside the line that says that nothing was saved there is no room.
+            hint = "OK: next" if saved else ""
         reasons, about_tester = findings.split(body["findings"])
         return {
             "verdict": body["verdict"],
@@ -342,7 +383,7 @@ class Panel:
             "unsaved": reason,
             "fahrenheit": self._fahrenheit,
             "wait_s": wait_s,
-            "hint": "OK: wait" if unsettled else "",
+            "hint": hint,
             "detail": words.detail(body, reasons[0], self._fahrenheit) if reasons else "",
             "conclusion": words.conclusion(body),
         }

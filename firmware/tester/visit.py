@@ -30,6 +30,8 @@ class Visit:
         self._wall_seconds = wall_seconds
         self.place = SENSOR
         self.job = store.last + 1
+        # The shop's number, where a guided test was told it.
+        self.ticket = None
         self.sensor_end = None
         self._tested = False
         self._earlier = None
@@ -45,15 +47,28 @@ class Visit:
             if value["kind"] == "probe" and value["time"] is not None:
                 end = sensor_end(value["body"], value["seq"])
                 if end:
-                    self._earlier = (value["body"].get("job"), end, value["time"])
+                    self._earlier = (value["body"].get("job"), end, value["time"], value["body"].get("ticket"))
 
     def new_job(self):
         """Begin a new job at the sensor."""
         self.place = SENSOR
         self.job = self._store.last + 1
+        self.ticket = None
         self.sensor_end = None
         self._tested = False
         self._earlier = None
+
+    def begin(self, ticket):
+        """Work for a ticket; a new job begins where tests were made for another. ticket: text, or None."""
+        if self._tested and ticket != self.ticket:
+            self.new_job()
+        self.ticket = ticket
+
+    def go_to(self, place):
+        """Choose a place within the job."""
+        self.place = place
+        if place == CONTROL_END and not self._tested and self._earlier and self._earlier[3] == self.ticket:
+            self._resume()
 
     def next_place(self):
         """Choose the next place; beyond the last one a new job begins."""
@@ -68,7 +83,7 @@ class Visit:
     def _resume(self):
         now = self._wall_seconds()
         if self._earlier and now is not None and 0 <= now - self._earlier[2] <= RESUME_S:
-            self.job, self.sensor_end, _ = self._earlier
+            self.job, self.sensor_end = self._earlier[:2]
 
     def tested(self, body, sequence):
         """Note a test that was done. sequence: its record's number, None where it was not saved."""

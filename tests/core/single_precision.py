@@ -99,6 +99,7 @@ def load(package: str = "probecore_single") -> dict[str, types.ModuleType]:
     loaded = {}
     names = ["errors", "maths", "counts", "calibration", "conformance", "curves", "ladder", "limits", "findings"]
     names += ["budget", "selfheat", "checking", "verdict", "settling", "flex", "foreign", "contact", "isolation"]
+    names += ["bake"]
     for name in names:
         source = (CORE / f"{name}.py").read_text()
         tree = ast.fix_missing_locations(_Guarding().visit(ast.parse(source)))

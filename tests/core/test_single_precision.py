@@ -166,3 +166,23 @@ def test_flex_stays_in_small_integers(core):
         counter.add(at * 3, 4_000_000 if at % 100 else core["flex"].OPEN)
     counter.finish()
     assert counter.readings == 4000 and counter.steps == 0
+
+
+def test_a_bake_log_of_twelve_hours_stays_in_small_integers(core):
+    random.seed(12)
+    bake, curve = core["bake"], core["curves"].curve("pt1000-3850")
+    cycles, chunk = bake.Cycles(), bake.Chunk()
+    whole = []
+    for second in range(43_200):
+        celsius = 290 + 8 * math.sin(2 * math.pi * second / 300) + random.gauss(0, 0.02)
+        value = bake.centicelsius(curve.celsius(guard(exact_curves.curve("pt1000-3850").ohms(celsius))))
+        assert value == pytest.approx(100 * celsius, abs=1.0)
+        whole.append(value)
+        cycles.add(value)
+        if chunk.full:
+            chunk.begin(second)
+        chunk.add(value)
+    assert cycles.count == 143
+    # Whole cycles of a sine: from the first trough, at 225 s, to the last one that is passed.
+    span = whole[225 : 225 + 143 * 300]
+    assert cycles.mean() == pytest.approx(sum(span) / len(span), abs=2)

@@ -162,7 +162,8 @@ def test_a_wrong_resistor_is_not_taken_unless_it_is_told_to_be(tmp_path):
             world = tester.world
             yield 3.0
             world.press("back", 1.0)
-            yield 1.2
+            # The clips are apart until that step is seen.
+            yield 3.0
             world.clip_resistor(0.0)
             yield 4.0
             world.clip_resistor(1200.0)

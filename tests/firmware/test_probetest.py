@@ -173,6 +173,23 @@ def test_clips_that_come_off_in_the_middle_are_noticed(tmp_path):
     assert body["verdict"] == "undecided" and body["disturbed"] > 0
 
 
+@pytest.mark.parametrize("at_s", [2.6, 3.0, 3.4, 3.8])
+def test_a_chassis_clip_that_falls_off_is_no_good_isolation(tmp_path, at_s):
+    """At a leaking oven, at moments around the isolation: either the leak is seen, or nothing is said of isolation."""
+    leak = {"from": "a", "ohms": 40e3}
+
+    def act(tester):
+        yield at_s
+        tester.world.unclip_chassis()
+        yield 4.0
+
+    body = run_test(tmp_path, act=act, tables={"leak": leak})["body"]
+    if body["isolation"] is None:
+        assert "no-chassis-contact" in of_probe(body) and body["verdict"] == "undecided"
+    else:
+        assert body["isolation"]["a"]["ohms"] == pytest.approx(40e3, rel=0.1) and body["verdict"] == "fail"
+
+
 def test_cancelling_leaves_nothing_driven(tmp_path):
     for stage in ("settle", "isolation"):
         folder = tmp_path / stage

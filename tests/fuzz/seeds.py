@@ -115,6 +115,12 @@ def seeds() -> dict[str, list[bytes]]:
         "scenario": _scenarios(),
         "references": [_REFERENCES.encode()],
         "points": [_POINTS.encode()],
+        "tickets": [
+            b"ticket,appliance,model,serial,cavity,message,present_offset_celsius\n"
+            b"1042,range,invented,0001,upper,E-none,-5\n1043,,,,,,\n"
+        ],
+        "bake": [b"seconds,celsius\n0,25.5\n1,26.0\n2,26.4\n", b"seconds;celsius\n0;25,5\n60;26,0\n"],
+        "archive": [b"", b"\0\0\x12\xff", bytes(range(40))],
         "run": [_run()],
     }
     for name in ("curve", "limits", "scenario", "references"):

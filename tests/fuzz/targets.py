@@ -21,7 +21,9 @@ from typing import Any
 from probecore import calibration, cbor, definition, frames, record
 from probecore.errors import LinkError, ProbeError, StoredDataError
 from probeledger import fastcbor
+from probeledger.archive import open_archive, restore
 from probeledger.archive.records import columns_of
+from probeledger.baking import logfile
 from probeledger.calibrating import points, references, runfile
 from probeledger.errors import DeviceError, InputError
 from probeledger.judging import profiles
@@ -29,6 +31,7 @@ from probeledger.judging.again import judge_again
 from probeledger.judging.body import probe_body
 from probeledger.link.client import Client, Hello
 from probeledger.link.puller import Puller
+from probeledger.sending import tickets
 from probeledger.sensors import description
 from probeledger.virtual import scenario
 
@@ -212,11 +215,58 @@ def _of_file(read: Callable[[Path], Any], suffix: str) -> Target:
     return target
 
 
+_archive: list[bytes] = []
+
+
+def _sample_archive() -> bytes:
+    """Return the bytes of a small archive, made once."""
+    if not _archive:
+        with tempfile.TemporaryDirectory() as folder:
+            path = Path(folder) / "sample.sqlite"
+            with open_archive(path, create=True) as made:
+                previous = record.GENESIS
+                items = []
+                for number in range(1, 6):
+                    body = {"job": number, "curve": "pt1000-3850", "verdict": "pass", "ohms": 1085.5}
+                    when = 1764000000 + number
+                    item = record.encode(
+                        _LEDGER, number, "probe", 1, number, when, "pl-000000", "0", None, previous, body
+                    )
+                    previous = record.digest(item)
+                    items.append((number, item))
+                made.add(items, "pl-000000", _LEDGER)
+            _archive.append(path.read_bytes())
+    return _archive[0]
+
+
+def archive_file(data: bytes) -> None:
+    """An archive file with bytes changed, as a copy that is brought back: four bytes say where, and the new value."""
+    content = bytearray(_sample_archive())
+    for at in range(0, len(data) - 3, 4):
+        content[int.from_bytes(data[at : at + 3], "big") % len(content)] = data[at + 3]
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "copy.sqlite"
+        path.write_bytes(content)
+        try:
+            with open_archive(path) as opened:
+                for each in opened.search():
+                    judge_again(each.body)
+        except ProbeError as error:
+            assert error.message
+        path.write_bytes(content)
+        try:
+            restore(path, str(Path(folder) / "new.sqlite"))
+        except ProbeError as error:
+            assert error.message
+
+
 curve_file = _of_file(description.load, ".toml")
 limits_file = _of_file(lambda path: profiles.load(str(path)), ".toml")
 scenario_file = _of_file(scenario.load, ".toml")
 reference_file = _of_text(lambda text: references.read_references(text, "references"))
 points_file = _of_text(lambda text: points.read_points(text, "points"))
+tickets_file = _of_text(lambda text: tickets.read(text, "tickets"))
+bake_file = _of_text(logfile.from_text)
 run_file = _of_text(lambda text: runfile.read_run(text, "run"))
 
 TARGETS: dict[str, Target] = {
@@ -234,6 +284,9 @@ TARGETS: dict[str, Target] = {
     "references": reference_file,
     "points": points_file,
     "run": run_file,
+    "tickets": tickets_file,
+    "bake": bake_file,
+    "archive": archive_file,
 }
 
 __all__ = ["TARGETS", "InputError", "Target"]

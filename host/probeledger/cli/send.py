@@ -1,4 +1,4 @@
-"""The command `send`: curves and limits to a tester, each taken there by a key press."""
+"""The command `send`: curves and limits to a tester, each taken there by a key press; tickets and the mark without."""
 
 from __future__ import annotations
 
@@ -11,13 +11,14 @@ import click
 from probeledger.cli._options import json_option, port_argument
 from probeledger.cli._output import console, emit, note, table
 from probeledger.errors import InputError
-from probeledger.text import clean
+from probeledger.text import clean, plural
 
 if TYPE_CHECKING:
     from probeledger.link import Session
     from probeledger.sending.definition import Definition
     from probeledger.sending.inventory import Inventory
     from probeledger.sending.offering import Outcome
+    from probeledger.sending.tickets import Held, Ticket
 
 __all__ = ["command"]
 
@@ -33,6 +34,8 @@ _FILE = click.Path(dir_okay=False)
 @click.option("--use-limits", metavar="NAME", help="Work with limits that the tester has.")
 @click.option("--drop-curve", metavar="NAME", help="Forget a curve that was sent.")
 @click.option("--drop-limits", metavar="NAME", help="Forget limits that were sent.")
+@click.option("--tickets", "tickets_file", type=_FILE, metavar="FILE", help="Send the tickets of a CSV file; no key.")
+@click.option("--mark", metavar="TEXT", help="Send the technician's mark; '' forgets it.")
 @click.option("--list", "listed", is_flag=True, help="Show what the tester has and works with.")
 @json_option
 def command(
@@ -44,18 +47,25 @@ def command(
     use_limits: str | None,
     drop_curve: str | None,
     drop_limits: str | None,
+    tickets_file: str | None,
+    mark: str | None,
     listed: bool,
     as_json: bool,
 ) -> None:
-    """Send curves and limits to a tester, with a key press on it.
+    """Send tickets, curves and limits to a tester.
 
-    Everything is one question on the tester's display: its middle key takes it, BACK refuses it, and without a key
-    nothing changes. What was taken is read back and compared, and is a record in the tester's ledger, so that its tests
-    can be judged again. A curve of the same name takes the place of the former. A tester keeps four curves and three
-    limits beside the built-in ones.
+    A curve or limits are one question on the tester's display: its middle key takes it, BACK refuses it, and without a
+    key nothing changes. What was taken is read back and compared, and is a record in the tester's ledger, so that its
+    tests can be judged again. A curve of the same name takes the place of the former. A tester keeps four curves and
+    three limits beside the built-in ones.
+
+    The day's tickets take the place of those before, at most 24, and want no key. The file is CSV with the column
+    ticket and any of appliance, model, serial, cavity, message, present_offset_celsius; the tester keeps the number and
+    appliance with cavity, at most 20 characters. The mark says in each test's record who made it.
 
     \b
     Examples:
+      probeledger send /dev/ttyACM0 --tickets today.csv --mark KM
       probeledger send /dev/ttyACM0 --curve drawer.toml --use
       probeledger send /dev/ttyACM0 --limits shop.toml
       probeledger send /dev/ttyACM0 --use-curve pt1000-3850 --use-limits domestic-1000
@@ -64,21 +74,27 @@ def command(
     if use and not (curve_file or limits_file):
         raise InputError("--use goes with --curve or --limits; --use-curve NAME chooses what the tester has already.")
     made = _definitions(curve_file, limits_file)
+    tickets, mark = _tickets(tickets_file, mark)
     named = [
         ("use", "curve", use_curve),
         ("use", "limits", use_limits),
         ("drop", "curve", drop_curve),
         ("drop", "limits", drop_limits),
     ]
-    if not made and not listed and not any(name for _, _, name in named):
-        raise InputError("Say what to send: --curve FILE or --limits FILE; --list shows what the tester has.")
+    asked = tickets is not None or mark is not None or listed or any(name for _, _, name in named)
+    if not made and not asked:
+        raise InputError(
+            "Say what to send: --tickets FILE, --curve FILE or --limits FILE; --list shows what the tester has."
+        )
     from probeledger.cli import FailureReport
     from probeledger.link import open_session
     from probeledger.sending.inventory import inventory
+    from probeledger.sending.tickets import held
 
     with open_session(port) as session:
         work = _Work(session, as_json)
         work.check(made, named)
+        work.carry(tickets, mark)
         failure = None
         for each in made:
             failure = failure or work.send(each, use)
@@ -86,11 +102,13 @@ def command(
             if name is not None:
                 failure = failure or work.change(act, kind, name)
         after = inventory(session) if listed or as_json else None
+        carried = held(session) if listed or as_json else None
         tester = session.hello.tester
-    if as_json and after is not None:
-        emit({"tester": tester, "done": work.done, **_document(after)})
-    elif after is not None:
-        _show(tester, after)
+    if after is not None and carried is not None:
+        if as_json:
+            emit({"tester": tester, "done": work.done, **_document(after, carried)})
+        else:
+            _show(tester, after, carried)
     if failure:
         raise FailureReport(failure)
 
@@ -109,6 +127,16 @@ def _definitions(curve_file: str | None, limits_file: str | None) -> list[Defini
 
         made.append(of_limits(profiles.load(limits_file)))
     return made
+
+
+def _tickets(tickets_file: str | None, mark: str | None) -> tuple[list[Ticket] | None, str | None]:
+    """Return tickets and mark, checked before any tester is asked. Raises InputError."""
+    if tickets_file is None and mark is None:
+        return None, None
+    from probeledger.sending import tickets
+
+    found = None if tickets_file is None else tickets.load(Path(tickets_file))
+    return found, None if mark is None else tickets.mark_of(mark)
 
 
 class _Work:
@@ -132,6 +160,25 @@ class _Work:
             wanted = self._held.named(kind, name)
             if act == "drop" and wanted.id is None:
                 raise InputError(f"{clean(name, 40)} is built in and cannot be dropped. Nothing was changed.")
+
+    def carry(self, tickets: list[Ticket] | None, mark: str | None) -> None:
+        """Send tickets and mark, which want no key."""
+        if tickets is None and mark is None:
+            return
+        from probeledger.sending import tickets as sending
+
+        if tickets is not None:
+            count = len(sending.send(self._session, tickets).tickets)
+            self._carried("tickets", str(count))
+            self._say(f"{self._who} has {plural(count, 'ticket')} now, read back and verified; those before are gone.")
+        if mark is not None:
+            sending.send_mark(self._session, mark)
+            self._carried("mark", mark)
+            self._say(f"{self._who} has {f'the mark {mark}' if mark else 'no mark'} now, read back and verified.")
+
+    def _carried(self, kind: str, name: str) -> None:
+        done = {"act": "send", "kind": kind, "name": name, "id": None, "state": "taken", "record": None}
+        self.done.append(done | {"verified": True})
 
     def send(self, made: Definition, use: bool) -> str | None:
         """Send a definition, unless the tester has just that."""
@@ -248,21 +295,30 @@ def _show_definition(made: Definition) -> None:
     )
 
 
-def _document(after: Inventory) -> dict[str, Any]:
+def _document(after: Inventory, carried: Held) -> dict[str, Any]:
     return {
         kind: [{"name": each.name, "id": each.id, "in_use": each.in_use} for each in after.of(kind)]
         for kind in ("curve", "limits")
-    } | {"damaged_slots": after.damaged_slots, "lost": after.lost}
+    } | {
+        "tickets": [{"ticket": number, "label": label} for number, label in carried.tickets],
+        "mark": carried.mark,
+        "damaged_slots": after.damaged_slots + carried.damaged_slots,
+        "lost": after.lost,
+    }
 
 
-def _show(tester: str, after: Inventory) -> None:
+def _show(tester: str, after: Inventory, carried: Held) -> None:
     rows = [
         (each.kind, each.name, each.id or "built in", "in use" if each.in_use else "")
         for kind in ("curve", "limits")
         for each in after.of(kind)
     ]
     console().print(table(["Kind", "Name", "Id", ""], rows, title=f"On tester {clean(tester, 40)}"))
-    if after.damaged_slots:
-        note(f"* {after.damaged_slots} of its slots cannot be read.")
+    if carried.tickets:
+        console().print(table(["Ticket", "Label"], carried.tickets))
+    click.echo(f"Technician's mark: {clean(carried.mark, 40)}." if carried.mark else "It has no technician's mark.")
+    damaged = after.damaged_slots + carried.damaged_slots
+    if damaged:
+        note(f"* {damaged} of its slots cannot be read.")
     if after.lost:
         note(f"* {after.lost}")

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import signal
+import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TextIO
 
 import click
 
@@ -50,16 +51,15 @@ class _Press(click.ParamType):
     metavar="N",
     help="Simulated seconds for each real one.",
 )
-@click.option("--usb/--no-usb", default=True, show_default=True, help="Plug the USB cable in.")
+@click.option("--usb/--no-usb", default=None, help="Plug the USB cable in.  [default: in; out with --keys]")
 @click.option(
     "--clip",
     "place",
     type=click.Choice(["sensor", "control-end", "new-part", "after-fitting", "none"]),
-    default="sensor",
-    show_default=True,
-    help="Where the probe leads are clipped on.",
+    default=None,
+    help="Where the probe leads are clipped on.  [default: sensor; none with --keys]",
 )
-@click.option("--chassis/--no-chassis", default=True, show_default=True, help="Put the chassis clip on.")
+@click.option("--chassis/--no-chassis", default=None, help="Put the chassis clip on.  [default: on; off with --keys]")
 @click.option(
     "--press",
     "presses",
@@ -82,29 +82,42 @@ class _Press(click.ParamType):
     help="The firmware's heap, such as 230k.  [default: 460k, twice a Pico's, as words are twice as long here]",
 )
 @click.option("--micropython", metavar="PATH", help="MicroPython (Unix port) to run the firmware on.")
+@click.option("--keys", is_flag=True, help="Operate it here: the display, the keys and the clips in the terminal.")
+@click.option(
+    "--script",
+    type=click.File("r", encoding="utf-8"),
+    metavar="FILE",
+    help="With --keys: play a written script, as fast as it goes, and write the screens to stdout.",
+)
 @click.option("--json", "as_json", is_flag=True, help="Write one JSON object a line, for scripts.")
 def command(
     scenario: str,
     speed: float,
-    usb: bool,
-    place: str,
-    chassis: bool,
+    usb: bool | None,
+    place: str | None,
+    chassis: bool | None,
     presses: tuple[tuple[str, float, float], ...],
     state: Path | None,
     seed: int,
     heap: str | None,
     micropython: str | None,
+    keys: bool,
+    script: TextIO | None,
     as_json: bool,
 ) -> None:
-    """Run a virtual tester and print its port.
+    """Run a virtual tester and print its port, or operate it.
 
     SCENARIO is a scenario file, or the name of a built-in oven such as good-sensor. The tester runs the real firmware
     until Ctrl-C. Its port works like a real one: 'probeledger measure PORT', 'probeledger pull PORT', and
     mpremote too. Ledger, clock and calibration stay in the state folder for the next time.
 
+    With --keys its display is drawn in the terminal, from 80 columns and 24 lines on, and the keyboard presses its
+    keys, moves the clips and the plug; the lines at the bottom say which does what. It begins with nothing clipped on.
+
     \b
     Examples:
       probeledger virtual good-sensor
+      probeledger virtual good-sensor --keys
       probeledger virtual leak-to-chassis --no-usb --press ok@3 --speed 10
       probeledger virtual my-oven.toml --state ~/testers/spare
     """
@@ -114,16 +127,27 @@ def command(
     from probeledger.virtual.device import VirtualTester
     from probeledger.virtual.world import World
 
+    _check_options(keys, script, presses, as_json)
     try:
         oven = scenarios.load(scenario)
-        world = World(scenario=oven, seed=seed, usb_plugged=usb)
+        # Who operates it by hand stands at the oven with the clips in the hand.
+        world = World(scenario=oven, seed=seed, usb_plugged=usb if usb is not None else not keys)
+        place = place or ("none" if keys else "sensor")
         if place != "none":
             world.clip(place)
     except scenarios.ScenarioError as error:
         raise InputError(str(error)) from error
-    if chassis:
+    if chassis if chassis is not None else not keys:
         world.clip_chassis()
     heap_bytes = launcher.HEAP_BYTES if heap is None else launcher.read_heap_bytes(heap)
+    if script is not None:
+        from probeledger.virtual.terminal import script as scripts
+
+        with _stopped_by_signals():
+            acts = scripts.parse(script.read(), script.name)
+            text = scripts.play(acts, world, state, seed=seed, heap_bytes=heap_bytes, micropython=micropython)
+        click.echo(text, nl=False)
+        return
     with _stopped_by_signals():
         try:
             with VirtualTester(
@@ -139,13 +163,40 @@ def command(
                 tester.power_on()
                 if presses:
                     tester.begin(_press_keys(tester, presses))
+                if keys:
+                    from probeledger.virtual.terminal.live import operate
+
+                    operate(tester, oven.name, speed, sys.stdin, sys.stdout)
+                    return
                 _tell_start(tester, oven.name, speed, as_json=as_json)
                 _follow(tester, as_json=as_json)
         except KeyboardInterrupt:
+            if keys:
+                return
             if as_json:
                 emit_line({"event": "stopped"})
             else:
                 note("Stopped.")
+
+
+def _check_options(keys: bool, script: TextIO | None, presses: object, as_json: bool) -> None:
+    """Refuse what does not go together, and a terminal in which nothing can be operated.
+
+    Raises:
+        InputError: says which.
+    """
+    from probeledger.errors import InputError
+
+    if script is not None and not keys:
+        raise InputError("--script plays what a person would do with --keys; give both.")
+    if keys and as_json:
+        raise InputError("--keys draws for a person; leave --json out, or --keys.")
+    if keys and presses:
+        raise InputError("--keys takes presses from the keyboard; leave --press out, or --keys.")
+    if keys and script is None:
+        from probeledger.virtual.terminal import tty
+
+        tty.check(sys.stdin, sys.stdout)
 
 
 def _state_folder(scenario: str) -> Path:

@@ -10,10 +10,10 @@ from probeledger.errors import DeviceError, VanishedError
 from probeledger.link.session import Session
 from probeledger.text import clean
 
-__all__ = ["ANSWER_S", "MAX_BYTES", "Outcome", "Verbs", "offer"]
+__all__ = ["ANSWER_S", "MAX_BYTES", "PART_BYTES", "Outcome", "Verbs", "offer"]
 
 # As the tester takes them.
-_PART_BYTES = 200
+PART_BYTES = 200
 MAX_BYTES = 2000
 _POLL_S = 0.3
 # The tester's home page looks every two seconds; after that, another page is in the way.
@@ -69,8 +69,8 @@ def offer(
     Raises:
         DeviceError: the tester refuses it, vanished, or makes no sense.
     """
-    for number in range(-(-len(data) // _PART_BYTES)):
-        part = data[number * _PART_BYTES : (number + 1) * _PART_BYTES]
+    for number in range(-(-len(data) // PART_BYTES)):
+        part = data[number * PART_BYTES : (number + 1) * PART_BYTES]
         session.call(verbs.part, number, part.hex())
     asked = (verbs.offer, *verbs.before, f"{binascii.crc32(data):08x}", *verbs.behind)
     try:

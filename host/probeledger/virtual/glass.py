@@ -11,7 +11,7 @@ from types import ModuleType
 
 from probeledger.resources import firmware_folder
 
-__all__ = ["Reader", "shows"]
+__all__ = ["Reader", "font", "shows"]
 
 _WIDTH, _HEIGHT = 128, 64
 _GLYPH_ROWS = 8
@@ -20,7 +20,8 @@ _SCALES = (1, 2, 3)
 
 
 @functools.cache
-def _font() -> ModuleType:
+def font() -> ModuleType:
+    """Return the firmware's font, the module as it runs on the tester."""
     path = firmware_folder() / "screen" / "font.py"
     spec = importlib.util.spec_from_file_location("_probeledger_display_font", path)
     assert spec is not None and spec.loader is not None
@@ -32,14 +33,14 @@ def _font() -> ModuleType:
 @functools.cache
 def _pattern(text: str, scale: int) -> tuple[tuple[str, ...], int]:
     """Return a text as rows of dots ("1" lit, "0" dark), and the number of the row with most lit dots."""
-    font = _font()
+    face = font()
     columns: list[int] = []
     for character in text:
         if character == " ":
             columns += [0] * (_SPACE + _GAP)
             continue
-        start, end = font.place(character)
-        columns += [*font.COLUMNS[start:end], *([0] * _GAP)]
+        start, end = face.place(character)
+        columns += [*face.COLUMNS[start:end], *([0] * _GAP)]
     del columns[len(columns) - _GAP :]
     rows = []
     for row in range(_GLYPH_ROWS):

@@ -56,6 +56,60 @@ class Temperature:
 
 
 @dataclass(frozen=True)
+class Control:
+    """Describe an oven that an on-off control heats: one heat store of time constant `tau_minutes`.
+
+    Heating goes off at `off_celsius` and on again at `on_celsius`. It would end at `full_celsius` were it never off, at
+    `idle_celsius` were it never on. So each phase is an exponential approach, and the cycle repeats exactly.
+    """
+
+    on_celsius: float
+    off_celsius: float
+    full_celsius: float
+    tau_minutes: float
+    start_celsius: float
+    idle_celsius: float
+
+    def _seconds(self, start_celsius: float, end_celsius: float, towards_celsius: float) -> float:
+        """Return how long the way from one temperature to another takes, heading `towards_celsius` [s]."""
+        return 60.0 * self.tau_minutes * math.log((towards_celsius - start_celsius) / (towards_celsius - end_celsius))
+
+    @property
+    def heat_up_s(self) -> float:
+        """Return when the heating goes off for the first time [s]."""
+        return self._seconds(self.start_celsius, self.off_celsius, self.full_celsius)
+
+    @property
+    def off_s(self) -> float:
+        """Return how long the heating is off in each cycle [s]."""
+        return self._seconds(self.off_celsius, self.on_celsius, self.idle_celsius)
+
+    @property
+    def on_s(self) -> float:
+        """Return how long the heating is on in each cycle [s]."""
+        return self._seconds(self.on_celsius, self.off_celsius, self.full_celsius)
+
+    @property
+    def mean_celsius(self) -> float:
+        """Return the mean temperature over whole cycles [degrees C]."""
+        duty = self.on_s / (self.on_s + self.off_s)
+        return self.idle_celsius + (self.full_celsius - self.idle_celsius) * duty
+
+    def after(self, seconds: float) -> float:
+        """Return the temperature [degrees C] `seconds` [s] after the arrival, when the oven was switched on."""
+        since_s = max(seconds, 0.0)
+        if since_s < self.heat_up_s:
+            start, towards = self.start_celsius, self.full_celsius
+        else:
+            since_s = (since_s - self.heat_up_s) % (self.off_s + self.on_s)
+            start, towards = self.off_celsius, self.idle_celsius
+            if since_s >= self.off_s:
+                since_s -= self.off_s
+                start, towards = self.on_celsius, self.full_celsius
+        return towards + (start - towards) * math.exp(-since_s / (60.0 * self.tau_minutes))
+
+
+@dataclass(frozen=True)
 class Intermittent:
     """Describe a contact that opens: every `period_s`, for `open_ms`, in the harness or at the sensor."""
 
@@ -142,7 +196,7 @@ class Scenario:
     story: str
     room_celsius: float
     element: Element
-    temperature: Temperature
+    temperature: Temperature | Control
     new_part: Element
     harness: Harness
     intermittent: Intermittent | None
@@ -203,6 +257,22 @@ def _temperature(table: dict[str, Any], room_celsius: float) -> Temperature:
     return Temperature(table["start_celsius"], table.get("ambient_celsius", room_celsius), table["tau_minutes"])
 
 
+def _control(table: dict[str, Any], room_celsius: float) -> Control:
+    control = Control(**{"start_celsius": room_celsius, "idle_celsius": room_celsius} | table)
+    rising = ("idle_celsius", "on_celsius", "off_celsius", "full_celsius")
+    for lower, higher in zip(rising, rising[1:], strict=False):
+        low, high = getattr(control, lower), getattr(control, higher)
+        if low >= high:
+            name = "room.celsius" if lower == "idle_celsius" else f"control.{lower}"
+            raise ScenarioError(f"{name} is {low:g}; it must be below control.{higher}, which is {high:g}.")
+    if not control.start_celsius < control.off_celsius:
+        raise ScenarioError(
+            f"control.start_celsius is {control.start_celsius:g}; it must be below control.off_celsius, "
+            f"{control.off_celsius:g}."
+        )
+    return control
+
+
 def from_table(table: dict[str, Any], path: Path | None = None) -> Scenario:
     """Build a scenario from a table as TOML gives it; `path` is only remembered.
 
@@ -211,6 +281,8 @@ def from_table(table: dict[str, Any], path: Path | None = None) -> Scenario:
     check_table(KEYS, "", table)
     room = table.get("room", {}).get("celsius", 23.0)
     element = _element(table.get("element", {}))
+    if "control" in table and "temperature" in table:
+        raise ScenarioError("The file has both [temperature] and [control]; give one of them.")
     spare = table.get("new_part")
     if spare is None:
         # A new part of the same curve without the old one's fault.
@@ -260,7 +332,9 @@ def from_table(table: dict[str, Any], path: Path | None = None) -> Scenario:
         story=table["story"],
         room_celsius=room,
         element=element,
-        temperature=_temperature(table.get("temperature", {}), room),
+        temperature=_control(table["control"], room)
+        if "control" in table
+        else _temperature(table.get("temperature", {}), room),
         new_part=_element(spare, element),
         harness=Harness(**wires),
         intermittent=joint,

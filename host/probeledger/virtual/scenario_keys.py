@@ -43,8 +43,8 @@ def _ohms(low: float = 0.0, high: float = 1e12, required: bool = False) -> Key:
     return Key("number", "ohm", low, high, required=required)
 
 
-def _celsius() -> Key:
-    return Key("number", "degrees C", -60.0, 850.0)
+def _celsius(required: bool = False, high: float = 850.0) -> Key:
+    return Key("number", "degrees C", -60.0, high, required=required)
 
 
 ELEMENT: dict[str, Any] = {
@@ -69,6 +69,13 @@ KEYS: dict[str, Any] = {
         "start_celsius": _celsius(),
         "ambient_celsius": _celsius(),
         "tau_minutes": Key("number", "min", 0.001, 10000.0),
+    },
+    "control": {
+        "on_celsius": _celsius(required=True),
+        "off_celsius": _celsius(required=True),
+        "full_celsius": _celsius(required=True, high=3000.0),
+        "tau_minutes": Key("number", "min", 0.1, 10000.0, required=True),
+        "start_celsius": _celsius(),
     },
     "room": {"celsius": Key("number", "degrees C", -40.0, 60.0)},
     "harness": {

@@ -131,6 +131,11 @@ class World:
         """Tell whether the harness is being bent now."""
         return self.now_us < self._bent_until_us
 
+    @property
+    def bent_for_s(self) -> float:
+        """Return how long the harness is still being bent [s]."""
+        return max(0.0, (self._bent_until_us - self.now_us) / 1e6)
+
     # ------------------------------------------------------------ keys, plug, buzzer, display
 
     def press(self, key: str, seconds: float = 0.1) -> None:

@@ -100,3 +100,36 @@ def check_records_without_a_time_are_not_resumed():
     visit = Visit(ledger, lambda: NOON)
     to_control(visit)
     assert visit.sensor_end is None
+
+
+def check_another_ticket_is_another_job():
+    ledger = Ledger()
+    visit = Visit(ledger, lambda: NOON)
+    visit.begin("1042")
+    assert (visit.ticket, visit.job, visit.place) == ("1042", 1, "sensor")
+    # Nothing measured yet: the same job, whatever its number at the shop.
+    visit.begin("1043")
+    assert visit.job == 1
+    visit.tested(sensor_test(visit.job), ledger.append("probe", sensor_test(visit.job)))
+    visit.go_to("control-end")
+    visit.begin("1043")
+    assert visit.job == 1 and visit.place == "control-end" and visit.sensor_end[0] == 1090.0
+    visit.begin(None)
+    assert visit.job == 2 and visit.place == "sensor" and visit.sensor_end is None and visit.ticket is None
+    visit.begin("1044")
+    visit.new_job()
+    assert visit.ticket is None
+
+
+def check_only_the_same_ticket_is_resumed_after_a_restart():
+    for ticket, resumed in (("1042", True), ("1043", False), (None, False)):
+        ledger = Ledger()
+        body = sensor_test(1)
+        body["ticket"] = "1042"
+        ledger.append("probe", body)
+        ledger.append("boot", {})
+        visit = Visit(ledger, lambda: NOON + HOUR)
+        visit.begin(ticket)
+        visit.go_to("control-end")
+        assert visit.place == "control-end" and visit.job == (1 if resumed else 3), ticket
+        assert (visit.sensor_end is not None) is resumed
