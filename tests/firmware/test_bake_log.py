@@ -357,7 +357,7 @@ def test_clips_that_slip_are_gaps_and_wrong_readings_are_none(tmp_path):
 
 def short_rounds(folder):
     """The firmware with chunks of a minute, and a minute in place of ten until a lost clip ends a log."""
-    copy = app.changed_firmware(folder, "probecore/bake.py", "CHUNK_SECONDS = 300", "CHUNK_SECONDS = 60")
+    copy = app.changed_firmware(folder, "tester/baking.py", "bake.Chunk()", "bake.Chunk(60)")
     path = copy / "guided" / "bakelog.py"
     text = path.read_text()
     assert text.count("OPEN_LIMIT_S = 600") == 1
@@ -445,7 +445,7 @@ def test_a_flash_that_fails_ends_the_log_and_nothing_is_shown_as_saved_that_is_n
             yield from begin(tester)
             yield lambda: app.shows(tester, "2 parts saved")
             tester.board.flash.faults.refuses_enable = True
-            assert (yield from ends(tester, lambda: None, 90.0)) == [UNSAVED]
+            assert (yield from ends(tester, lambda: None, 90.0)) == [UNSAVED] * 3
             assert app.shows(tester, "The flash fails.") and app.shows(tester, "2 parts saved")
             assert app.shows(tester, "NOT SAVED: last 1:00 min")
             tester.board.flash.faults.refuses_enable = False
