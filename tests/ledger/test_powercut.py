@@ -69,7 +69,7 @@ def test_nothing_shown_as_saved_is_lost_at_any_cut(seed):
 
 
 @pytest.mark.long
-def test_a_second_cut_at_every_operation_after_each_fifth_cut():
-    outcome = powercut.cut(every=5, mode="again")
+def test_a_second_cut_at_every_operation_after_each_twenty_fifth_cut():
+    outcome = powercut.cut(every=25, mode="again")
     assert outcome.second_losses == outcome.losses == 0, told(outcome)
-    assert outcome.second_cuts > 1000
+    assert outcome.second_cuts > 500
