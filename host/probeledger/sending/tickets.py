@@ -68,7 +68,7 @@ def load(path: Path) -> list[Ticket]:
     Raises:
         InputError: it cannot be read, or see `read`.
     """
-    shown = clean(path, 80)
+    shown = clean(path, 200)
     try:
         if path.stat().st_size > _MOST_FILE_BYTES:
             raise InputError(f"{shown} is larger than a day's tickets can be; check that it is the right file.")

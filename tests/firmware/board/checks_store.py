@@ -8,11 +8,13 @@ from nor_chip import NorChip, PowerCut, Wires
 from ledger import segments, volume
 from ledger.slots import Slots
 from ledger.store import LedgerError
+from parts import sfdp  # held: once another file system stands at the root, no file of the firmware can be read
 from parts.norflash import FlashBlocks, NorFlash
 from probecore import record
 from probecore.errors import StoredDataError
 
 TESTER = "pl-0000aa"
+HELD = (sfdp,)
 
 
 def opener(chip):
